@@ -1,0 +1,345 @@
+"""The finished scenario: frozen, complete, in plain units. Everything below this layer reads these and nothing else.
+
+A person may leave out almost everything; by the time these objects exist, presets and defaults have been merged in,
+zones have been looked up, local times have become UTC and every number is present.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from pathlib import Path
+
+PRIORITIES = ("essential", "comfort", "luxury")
+"""Switch-off levels, most needed first; an appliance carries the position in this tuple."""
+
+
+@dataclass(frozen=True)
+class WeatherChoice:
+    """Where one stop's weather comes from: exactly one of the first fields that are not None/False.
+
+    ``line`` is the line in the scenario file [1..], for messages. ``temp_c`` goes with ``clear`` only: the constant
+    air temperature [deg C] taken under the clear sky.
+    """
+
+    file: Path | None = None
+    sample: str | None = None
+    clear: bool = False
+    temp_c: float = 20.0
+    line: int | None = None
+
+
+@dataclass(frozen=True)
+class Stop:
+    """One place the vehicle stands at, and the drive that led there.
+
+    ``stand_from_utc``/``stand_to_utc`` bound the stay (tz-aware UTC). ``drives_utc`` are the driving intervals of the
+    leg that ends here, in order (empty for the first stop); normally one, several when a leg had to be split over days.
+    """
+
+    number: int
+    name: str
+    line: int | None
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float | None
+    """None: take the weather file's elevation, or look it up."""
+    zone: str
+    arrive: date
+    depart: date
+    stand_from_utc: datetime
+    stand_to_utc: datetime
+    weather: WeatherChoice | None
+    drives_utc: tuple[tuple[datetime, datetime], ...] = ()
+    leg_km: float = 0.0
+    leg_estimated: bool = False
+    """True when the driving time was estimated from the great circle."""
+    hookup_every_nights: int = 0
+    """0: never on a hookup; 1: always; n: on the n-th, 2n-th ... night of the stay (noon to noon)."""
+    drive_h_per_day: float = 0.0
+    """Hours driven a day during the stay, errands and work, from ``leave_h`` on."""
+    leave_h: float = 9.0
+    """Clock hour at which drives start [h]."""
+    heading_deg: float | None = None
+    """Where the nose points while parked, clockwise from north; None: not stated, see Vehicle."""
+    tilt_deg: float | None = None
+    """Tilt of all arrays at this stop, None: each array's own."""
+    beam_frac: float = 1.0
+    """Share of the beam that passes the trees (shade class)."""
+    diffuse_frac: float = 1.0
+    """Share of the diffuse light that passes the trees (shade class)."""
+    snow: str = "none"
+    """``none``, ``brushed`` or ``stays``: what lies on the array when it snows."""
+
+
+@dataclass(frozen=True)
+class Vehicle:
+    """The vehicle around the system."""
+
+    bus_v: int = 12
+    heading_deg: float | None = None
+    cabin_awake_c: float = 20.0
+    cabin_asleep_c: float = 16.0
+    cabin_heated: bool = True
+
+
+@dataclass(frozen=True)
+class Curve:
+    """What a chemistry looks like against state of charge: knots, linear between; per unit.
+
+    ``ocv_v`` open-circuit voltage [V a unit]; ``polarisation_v`` what charging needs above it, besides the resistance
+    [V a unit]; ``charge_efficiency_frac`` coulombic efficiency of charging (0..1]. All three share ``soc``.
+    ``capacity_frac`` at ``capacity_temp_c``: the share of the rated charge that can be drawn at that cell temperature.
+    """
+
+    soc: tuple[float, ...]
+    ocv_v: tuple[float, ...]
+    polarisation_v: tuple[float, ...]
+    charge_efficiency_frac: tuple[float, ...]
+    capacity_temp_c: tuple[float, ...]
+    capacity_frac: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Heater:
+    """A battery heater; of the whole bank."""
+
+    power_w: float
+    on_below_c: float
+    off_above_c: float
+    from_bank: bool
+
+
+@dataclass(frozen=True)
+class Bank:
+    """The bank, from one unit's data sheet. Amperes, ohms and watts are **per unit**; the engine packs the whole."""
+
+    chemistry: str
+    unit_v: float
+    unit_ah: float
+    in_series: int
+    in_parallel: int
+    curve: Curve
+    soh_start: float
+    start_soc: float
+    usable_frac: float
+    """The planning share; the planning line lies at 1 - usable_frac."""
+    at_floor: str
+    """``keep``: loads run on below the planning line; ``off``: a disconnect is set there."""
+    cutoff_soc: float
+    """Where supply really ends (already the planning line when at_floor is ``off``)."""
+    reconnect_soc: float
+    """Loads come back here; equal to cutoff_soc: no latch, the bank is held at the floor."""
+    target_soc: float
+    """Charging stops here (1: full)."""
+    full_soc: float
+    """From here on the bank counts as full."""
+    charge_limit_a: float
+    charge_cold_limit_a: float
+    """Limit between charge_min_c and charge_full_c."""
+    discharge_limit_a: float
+    charge_min_c: float
+    charge_resume_c: float
+    charge_full_c: float
+    charge_max_c: float
+    discharge_min_c: float
+    discharge_max_c: float
+    resistance_ohm: float
+    """At 25 C."""
+    resistance_per_c: float
+    """k in R(T) = R(25 C) * exp(k * (25 - T))."""
+    absorb_v: float
+    """Charger's upper voltage, per unit."""
+    taper_h: float
+    """Time constant of the falling current at absorption voltage."""
+    taper_end_frac: float
+    """Stored current at which the bank is full, as a share of the capacity per hour."""
+    well_c: float
+    """Share of the charge that is available at once (two-well model); 1: a single well."""
+    well_k_per_h: float
+    self_discharge_frac_per_day: float
+    """At 25 C; doubles every 10 K."""
+    standby_w: float
+    """Draw of the electronics in the unit."""
+    place: str
+    """``outside``, ``inside`` or ``heated`` (where the bank sits)."""
+    heat_capacity_j_per_c: float
+    loss_w_per_c: float
+    unit_kg: float
+    unit_m: tuple[float, float, float] | None
+    unit_price: float | None
+    owned: bool
+    heater: Heater | None
+    cycles_depth_frac: tuple[float, ...]
+    cycles_to_end: tuple[float, ...]
+    """Depth curve: full cycles to 80 % of the capacity at that depth, 25 C."""
+    calendar_years: float
+    """Life on the shelf at 25 C; caps the estimate from cycles."""
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One panel's data sheet at standard test conditions (1000 W/m2, 25 C cell, AM 1.5)."""
+
+    p_w: float
+    v_mp: float
+    i_mp: float
+    v_oc: float
+    i_sc: float
+    cells: int
+    alpha_pct_per_c: float
+    beta_pct_per_c: float
+    gamma_pct_per_c: float
+    kg: float | None = None
+    area_m2: float | None = None
+    price: float | None = None
+
+
+@dataclass(frozen=True)
+class Controller:
+    """The charge controller of one array."""
+
+    kind: str
+    """``mppt`` or ``pwm``."""
+    max_charge_a: float | None
+    """Output current limit; None: large enough for anything."""
+    max_input_v: float | None
+    efficiency_frac: float
+    """Conversion, 1 for PWM."""
+    tracking_frac: float
+    """How well the maximum power point is held, 1 for PWM."""
+    headroom_v: float
+    """MPPT needs the array this far above the bus to start."""
+    price: float | None = None
+
+
+@dataclass(frozen=True)
+class Array:
+    """Panels wired together behind one controller. Exactly one of azimuth and bearing is not None."""
+
+    number: int
+    name: str
+    line: int | None
+    panel: Panel
+    in_series: int
+    in_parallel: int
+    tilt_deg: float
+    azimuth_deg: float | None
+    """Absolute, clockwise from north."""
+    bearing_deg: float | None
+    """Relative to the vehicle's nose, clockwise."""
+    mount: str
+    """Key of presets/mounts.toml: ``bonded``, ``gap`` or ``open``."""
+    controller: Controller
+    wiring_frac: float
+    """Share lost in the array's wiring."""
+    mismatch_frac: float
+    """Share lost to nameplate tolerance and mismatch."""
+    soiling_frac: float
+    age_years: float
+    ageing_frac_per_year: float
+
+
+@dataclass(frozen=True)
+class Inverter:
+    """Three-parameter law, with p = P_out / rated: loss / rated = p_self + v p + r p^2 (Sauer & Schmidt 1994)."""
+
+    rated_w: float
+    surge_w: float
+    p_self: float
+    v: float
+    r: float
+    always_on: bool
+    """True: the idle draw runs day and night; False: only in hours in which an AC appliance runs."""
+
+
+@dataclass(frozen=True)
+class Appliance:
+    """One line of the audit; watts are of all pieces together. Exactly one pattern field is not None."""
+
+    number: int
+    name: str
+    line: int | None
+    kind: str
+    """Key of presets/appliances.toml: usual hours of the day."""
+    bus: str
+    """``dc`` or ``ac``."""
+    power_w: float
+    standby_w: float
+    surge_w: float
+    priority: int
+    hours_per_day: float | None = None
+    clock: tuple[tuple[float, float], ...] | None = None
+    """Windows (from, to) in local clock hours; to <= from means over midnight."""
+    duty_frac: float | None = None
+    """Runs around the clock at this share of its power."""
+    wh_per_day: float | None = None
+    uses_per_day: float | None = None
+    use_minutes: float | None = None
+    """Goes with uses_per_day."""
+    weekdays: frozenset[int] = frozenset(range(7))
+    """0 = Monday."""
+    stops: frozenset[int] | None = None
+    """Numbers of the stops it runs at; None: all."""
+    only: str | None = None
+    """None, ``off-grid``, ``hookup`` or ``driving``."""
+    medical: bool = False
+
+
+@dataclass(frozen=True)
+class Shore:
+    """Charger on a campsite hookup."""
+
+    charger_a: float
+    efficiency_frac: float
+
+
+@dataclass(frozen=True)
+class Alternator:
+    """Charger on the engine."""
+
+    charger_a: float
+    efficiency_frac: float
+    driving_frac: float
+    """Share of driving time in which it really charges."""
+
+
+@dataclass(frozen=True)
+class Generator:
+    """Auto-start generator through a charger."""
+
+    rated_w: float
+    charger_a: float
+    start_soc: float
+    stop_soc: float
+    min_run_h: float
+    windows: tuple[tuple[float, float], ...]
+    """Local clock hours in which it may run."""
+    fuel_l_per_h_quarter: float
+    fuel_l_per_h_full: float
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """Everything flatdays knows about one question."""
+
+    title: str
+    seed: int
+    path: Path | None
+    vehicle: Vehicle
+    bank: Bank
+    arrays: tuple[Array, ...]
+    inverter: Inverter | None
+    appliances: tuple[Appliance, ...]
+    """The standing draw nobody lists is the last of them, unless removed."""
+    stops: tuple[Stop, ...]
+    shore: Shore | None = None
+    alternator: Alternator | None = None
+    generator: Generator | None = None
+    defaults_used: tuple[str, ...] = ()
+    """Sentences: each default that decides the answer, with its value and source."""
+    notes: tuple[str, ...] = ()
+    """Sentences: what was estimated or looks odd, none of it an error."""
+    sha256: str = ""
+    """Of the file as written."""
+    weather_default: WeatherChoice | None = field(default=None, repr=False)
