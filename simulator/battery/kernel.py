@@ -1,0 +1,720 @@
+"""The compiled hour loop: charge, discharge, wells, cell temperature, lockouts, generator; nothing else.
+
+Every function that is compiled lives in this file, because numba's cache does not see edits in the callees of other
+files. NumPy and numba only. Power into the bank is positive; state of charge ``soc`` runs 0..1 of ``capacity_ah``.
+
+Within a segment the bank meets one constant power (or one constant current, or the falling current of the absorption
+phase). With E the integral of the open-circuit voltage over charge, a segment of length dt at power P obeys
+
+    E(q1) - E(q0) + R (q1 - q0)^2 / dt = P dt
+
+and, while charging, the same with Ec = integral of (ocv + polarisation) / efficiency and G = integral of 1 / efficiency in
+place of q, so that an efficiency that depends on charge stays exact. A threshold (floor, full, reconnect, generator, switch-off
+level, onset of the absorption phase) ends a segment at the very moment it is reached; its time is the root of
+P t^2 - dE t - R dQ^2 = 0. What depends on temperature or on the clock is decided once an hour.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any, NamedTuple, TypeVar
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+_Compiled = TypeVar("_Compiled", bound=Callable[..., Any])
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+NODES = 1024
+"""Cells of the uniform charge grid; a curve has NODES + 1 nodes."""
+OCV, ENERGY, CHARGE_V, CHARGE_ENERGY, CHARGE_PASSED, INV_EFFICIENCY = range(6)
+"""Columns of a packed curve (rows, NODES + 1, 6): bus volts; V x soc; bus volts; V x soc; soc; 1 / efficiency of the cell above."""
+CAPACITY_COLD_C, CAPACITY_STEP_C, CAPACITY_NODES = -40.0, 5.0, 21
+"""Grid of the temperature curve: share of the rated charge that can be drawn, from -40 C to 60 C."""
+MAX_EVENTS = 16
+LEVELS = 3
+TINY_H = 1e-12
+TINY_SOC = 1e-12
+
+# State that goes in and comes out, one row a lane.
+SOC, WELL, CELL_C, OWN_HEAT_W, DARK, BACK_SOC, COLD, GENERATOR, GENERATOR_RUN_H, SHED, HOT = range(11)
+STATE_SIZE = 11
+
+# What an hour books, in watt-hours unless the name says otherwise.
+(
+    LOAD_WH,
+    MISSED_DARK_WH,
+    MISSED_SHED_WH,
+    MISSED_LIMIT_WH,
+    MISSED_ESSENTIAL_WH,
+    MISSED_COMFORT_WH,
+    MISSED_LUXURY_WH,
+    ESSENTIAL_DARK_WH,
+    SUN_OFFERED_WH,
+    SUN_USED_WH,
+    SPILLED_CONTROLLER_WH,
+    SPILLED_FULL_WH,
+    SPILLED_ACCEPTANCE_WH,
+    SPILLED_LIMIT_WH,
+    REFUSED_COLD_WH,
+    REFUSED_HOT_WH,
+    SHORE_WH,
+    DRIVE_WH,
+    GENERATOR_WH,
+    STANDBY_WH,
+    HEATER_WH,
+    CHARGED_WH,
+    DISCHARGED_WH,
+    LOSS_OHMIC_WH,
+    LOSS_CHARGING_WH,
+    LOSS_SELF_WH,
+    CHARGED_AH,
+    DISCHARGED_AH,
+    SOC_END,
+    SOC_LOWEST,
+    CELL_END_C,
+    BUS_V,
+    DARK_H,
+    DARK_AT_START,
+    DARK_AT_END,
+    LOCKED_H,
+    GENERATOR_H,
+    FULL_H,
+    SEGMENTS,
+    RESIDUAL_WH,
+    RESIDUAL_H,
+) = range(41)
+HOUR_FIELDS = 41
+
+# What a day keeps for every lane.
+DAY_LOAD_WH, DAY_MISSED_WH, DAY_DARK_H, DAY_LOWEST_SOC, DAY_SUN_OFFERED_WH, DAY_SUN_USED_WH, DAY_FULL_H, DAY_ESSENTIAL_WH = range(
+    8
+)
+DAY_FIELDS = 8
+
+POWER_LIMITED, CURRENT_LIMITED, ACCEPTANCE_LIMITED = range(3)
+
+
+class Lanes(NamedTuple):
+    """One design a lane: ``(lanes,)`` arrays, bank totals at bus voltage. Rows index the histories and the curves."""
+
+    sun_row: IntArray
+    bay_row: IntArray
+    load_row: IntArray
+    source_row: IntArray
+    curve_row: IntArray
+    sun_scale: FloatArray
+    load_scale: FloatArray
+    capacity_ah: FloatArray
+    resistance_ohm: FloatArray
+    resistance_per_c: FloatArray
+    charge_limit_a: FloatArray
+    charge_cold_limit_a: FloatArray
+    charge_min_c: FloatArray
+    charge_resume_c: FloatArray
+    charge_full_c: FloatArray
+    charge_max_c: FloatArray
+    discharge_limit_a: FloatArray
+    discharge_min_c: FloatArray
+    discharge_max_c: FloatArray
+    floor_soc: FloatArray
+    reconnect_soc: FloatArray
+    target_soc: FloatArray
+    full_soc: FloatArray
+    taper_per_h: FloatArray
+    taper_soc: FloatArray
+    """The charge the absorption phase heads for (a little above full, so that full is reached)."""
+    well_c: FloatArray
+    well_k_per_h: FloatArray
+    self_discharge_per_h: FloatArray
+    standby_w: FloatArray
+    absorb_v: FloatArray
+    sun_low_v: FloatArray
+    """Bus voltages at which the first two sun columns hold."""
+    sun_high_v: FloatArray
+    heat_capacity_wh_per_c: FloatArray
+    loss_w_per_c: FloatArray
+    heater_w: FloatArray
+    heater_on_c: FloatArray
+    heater_off_c: FloatArray
+    heater_from_bank: FloatArray
+    generator_a: FloatArray
+    generator_start_soc: FloatArray
+    generator_stop_soc: FloatArray
+    generator_min_h: FloatArray
+    shed_soc: FloatArray
+    """(lanes, LEVELS): the level is switched off at this charge; below 0: never. Level 0 is never switched off."""
+    restore_soc: FloatArray
+
+
+class Histories(NamedTuple):
+    """What the lanes meet, one row for each distinct input; never copied per lane."""
+
+    sun_w: FloatArray
+    """(rows, hours, 3): at the low bus voltage, at the high one, and with a controller that has no limit."""
+    bay_c: FloatArray
+    """(rows, hours): air around the bank."""
+    load_w: FloatArray
+    """(rows, LEVELS, hours): cumulative by switch-off level, inverter law applied."""
+    source_a: FloatArray
+    """(rows, hours, 3): shore charger and alternator amperes, generator allowed (0 or 1)."""
+    day: IntArray
+    """(hours,): number of the local day."""
+
+
+def _compile(function: _Compiled) -> _Compiled:
+    """Compile without the GIL, cached on disk; where no cache folder can be written, go on uncached."""
+    try:
+        return njit(cache=True, nogil=True, error_model="numpy")(function)  # type: ignore[no-any-return]
+    except RuntimeError:
+        return njit(nogil=True, error_model="numpy")(function)  # type: ignore[no-any-return]
+
+
+@_compile
+def _ocv(curve, soc):
+    """Open-circuit voltage at soc [V]."""
+    position = soc * NODES
+    cell = min(max(int(position), 0), NODES - 1)
+    return curve[cell, OCV] + (position - cell) * (curve[cell + 1, OCV] - curve[cell, OCV])
+
+
+@_compile
+def _energy(curve, soc):
+    """Integral of the open-circuit voltage from 0 to soc [V]; exact for a voltage that is linear inside a cell."""
+    position = soc * NODES
+    cell = min(max(int(position), 0), NODES - 1)
+    part = position - cell
+    low = curve[cell, OCV]
+    return curve[cell, ENERGY] + part * (low + 0.5 * part * (curve[cell + 1, OCV] - low)) / NODES
+
+
+@_compile
+def _charge_terms(curve, soc):
+    """Ec, G and the two derivatives at soc while charging."""
+    position = soc * NODES
+    cell = min(max(int(position), 0), NODES - 1)
+    part = position - cell
+    inverse = curve[cell, INV_EFFICIENCY]
+    low = curve[cell, CHARGE_V]
+    slope = curve[cell + 1, CHARGE_V] - low
+    energy = curve[cell, CHARGE_ENERGY] + inverse * part * (low + 0.5 * part * slope) / NODES
+    passed = curve[cell, CHARGE_PASSED] + inverse * part / NODES
+    return energy, passed, inverse * (low + part * slope), inverse
+
+
+@_compile
+def _invert_passed(curve, soc, passed, upper):
+    """The soc at which G equals ``passed``: Newton on a convex, piecewise linear function, from its right."""
+    _, now, _, inverse = _charge_terms(curve, soc)
+    guess = min(soc + (passed - now) / inverse, upper)
+    for _step in range(60):
+        _, here, _, inverse = _charge_terms(curve, guess)
+        change = (here - passed) / inverse
+        guess -= change
+        if abs(change) < 1e-15:
+            break
+    return min(max(guess, soc), upper)
+
+
+@_compile
+def _charging_rate(curve, soc, power, limit, resistance):
+    """Stored rate [1/h] at this soc under ``power`` (W per Ah) and a current limit (A per Ah)."""
+    _, _, slope, inverse = _charge_terms(curve, soc)
+    volts = slope / inverse
+    # The stable root of R I^2 + V I - P = 0; it does not cancel for a small R.
+    current = 2.0 * power / (volts + math.sqrt(volts * volts + 4.0 * resistance * power))
+    return min(current, limit) / inverse
+
+
+@_compile
+def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_soc, accepting, dt):
+    """Charge for at most dt hours or up to ``upper``; all quantities per ampere-hour of capacity.
+
+    Returns the time taken [h], the new soc, the energy that entered at the terminals, the rise of Ec, the charge that passed the terminals,
+    what limited it, and whether the absorption phase begins (or goes on) at the end.
+    """
+    energy_0, passed_0, _, _ = _charge_terms(curve, soc)
+    if taper > 0.0 and (accepting or _charging_rate(curve, soc, power, limit, resistance) >= taper * (taper_soc - soc)):
+        # Absorption: dq/dt = g (q_inf - q), an exact exponential.
+        distance = taper_soc - soc
+        end = taper_soc - distance * math.exp(-taper * dt)
+        time = dt
+        if end >= upper:
+            end = upper
+            time = math.log(distance / (taper_soc - upper)) / taper
+        energy_1, passed_1, _, _ = _charge_terms(curve, end)
+        moved = passed_1 - passed_0
+        if time <= 0.0:
+            return 0.0, end, 0.0, 0.0, 0.0, ACCEPTANCE_LIMITED, True
+        rise = energy_1 - energy_0
+        energy = rise + resistance * moved * moved / time
+        if energy <= power * time and moved <= limit * time * (1.0 + 1e-12):
+            return time, end, energy, rise, moved, ACCEPTANCE_LIMITED, True
+    # Power-limited: thresholds first, they bracket the root.
+    energy_1, passed_1, _, _ = _charge_terms(curve, upper)
+    rise = energy_1 - energy_0
+    moved = passed_1 - passed_0
+    if power * dt >= rise + resistance * moved * moved / dt:
+        end = upper
+        time = min(dt, (rise + math.sqrt(rise * rise + 4.0 * power * resistance * moved * moved)) / (2.0 * power))
+    else:
+        time = dt
+        low, high = soc, upper
+        _, _, slope, _ = _charge_terms(curve, soc)
+        end = min(soc + power * dt / slope, upper)
+        for _step in range(60):
+            energy_1, passed_1, slope, inverse = _charge_terms(curve, end)
+            moved = passed_1 - passed_0
+            excess = energy_1 - energy_0 + resistance * moved * moved / dt - power * dt
+            if excess > 0.0:
+                high = end
+            else:
+                low = end
+            change = excess / (slope + 2.0 * resistance * moved * inverse / dt)
+            candidate = end - change
+            if not (low <= candidate <= high):
+                candidate = 0.5 * (low + high)
+            change = candidate - end
+            end = candidate
+            if abs(change) < 1e-15:
+                break
+    energy_1, passed_1, _, _ = _charge_terms(curve, end)
+    moved = passed_1 - passed_0
+    energy = power * time
+    regime = POWER_LIMITED
+    if moved > limit * time:
+        regime = CURRENT_LIMITED
+        energy_1, passed_1, _, _ = _charge_terms(curve, upper)
+        time = (passed_1 - passed_0) / limit if limit > 0.0 else math.inf
+        if time <= dt:
+            end = upper
+        else:
+            time = dt
+            end = _invert_passed(curve, soc, passed_0 + limit * dt, upper)
+        energy_1, passed_1, _, _ = _charge_terms(curve, end)
+        moved = passed_1 - passed_0
+        energy = energy_1 - energy_0 + resistance * moved * moved / time if time > 0.0 else 0.0
+    if (
+        taper > 0.0
+        and not accepting
+        and _charging_rate(curve, end, power, limit, resistance) > taper * (taper_soc - end) * (1.0 + 1e-12)
+    ):
+        # The absorption phase begins inside: bisect for its onset, which then is the threshold of a shorter segment.
+        low, high = soc, end
+        for _step in range(60):
+            middle = 0.5 * (low + high)
+            if _charging_rate(curve, middle, power, limit, resistance) > taper * (taper_soc - middle):
+                high = middle
+            else:
+                low = middle
+            if high - low < 1e-13:
+                break
+        onset = high
+        if onset < end:
+            energy_1, passed_1, _, _ = _charge_terms(curve, onset)
+            rise = energy_1 - energy_0
+            moved = passed_1 - passed_0
+            if regime == CURRENT_LIMITED:
+                time = moved / limit
+                energy = rise + resistance * moved * moved / time if time > 0.0 else 0.0
+            else:
+                time = (rise + math.sqrt(rise * rise + 4.0 * power * resistance * moved * moved)) / (2.0 * power)
+                energy = power * time
+            return min(time, dt), onset, energy, rise, moved, regime, True
+    return time, end, energy, energy_1 - energy_0, moved, regime, False
+
+
+@_compile
+def _discharge_segment(curve, soc, lower, power, limit, resistance, dt):
+    """Discharge at ``power`` (positive, W per Ah) for at most dt hours or down to ``lower``; per ampere-hour of capacity.
+
+    Returns the time taken [h], the new soc, the energy delivered at the terminals and what limited it.
+    """
+    energy_0 = _energy(curve, soc)
+    at_limit = soc - limit * dt
+    bound = max(lower, at_limit)
+    drop = energy_0 - _energy(curve, bound)
+    moved = soc - bound
+    if drop - resistance * moved * moved / dt >= power * dt:
+        low, high = bound, soc
+        end = max(soc - power * dt / _ocv(curve, soc), bound)
+        for _step in range(60):
+            moved = soc - end
+            excess = energy_0 - _energy(curve, end) - resistance * moved * moved / dt - power * dt
+            if excess > 0.0:
+                low = end
+            else:
+                high = end
+            slope = _ocv(curve, end) - 2.0 * resistance * moved / dt
+            candidate = end + excess / slope
+            if not (low <= candidate <= high):
+                candidate = 0.5 * (low + high)
+            change = candidate - end
+            end = candidate
+            if abs(change) < 1e-15:
+                break
+        return dt, end, power * dt, POWER_LIMITED
+    if bound > lower:
+        return dt, bound, drop - resistance * moved * moved / dt, CURRENT_LIMITED
+    # The threshold comes first; the larger root is the one with the smaller current.
+    root = drop * drop - 4.0 * power * resistance * moved * moved
+    if root >= 0.0:
+        time = (drop + math.sqrt(root)) / (2.0 * power)
+        if moved <= limit * time * (1.0 + 1e-12):
+            return min(time, dt), lower, power * min(time, dt), POWER_LIMITED
+    time = min(moved / limit, dt) if limit > 0.0 else dt
+    energy = drop - resistance * moved * moved / time if time > 0.0 else 0.0
+    return time, lower, energy, CURRENT_LIMITED
+
+
+@_compile
+def _well_after(soc, well, rate, c, k, dt):
+    """Available well after dt hours at a constant stored rate [1/h] (Manwell & McGowan 1993, charging positive)."""
+    decay = math.exp(-k * dt)
+    return well * decay + (soc * k * c + rate) * (1.0 - decay) / k + rate * c * (k * dt - 1.0 + decay) / k
+
+
+@_compile
+def _well_empty_time(soc, well, rate, c, k, dt):
+    """The moment in (0, dt] at which the available well runs empty at this rate: Newton, kept inside by bisection."""
+    low, high = 0.0, dt
+    time = 0.5 * dt
+    for _step in range(80):
+        value = _well_after(soc, well, rate, c, k, time)
+        if value > 0.0:
+            low = time
+        else:
+            high = time
+        # dq1/dt = rate - k (q1 - c q), by the definition of the two wells.
+        slope = rate - k * (value - c * (soc + rate * time))
+        candidate = time - value / slope if slope != 0.0 else 0.5 * (low + high)
+        if not (low < candidate < high):
+            candidate = 0.5 * (low + high)
+        if abs(candidate - time) < 1e-14:
+            break
+        time = candidate
+    return high
+
+
+@_compile
+def _capacity_frac(capacity, cell_c):
+    """Share of the rated charge that can be drawn at this cell temperature, linear between nodes."""
+    position = (cell_c - CAPACITY_COLD_C) / CAPACITY_STEP_C
+    node = min(max(int(position), 0), CAPACITY_NODES - 2)
+    part = min(max(position - node, 0.0), 1.0)
+    return capacity[node] + part * (capacity[node + 1] - capacity[node])
+
+
+@_compile
+def run_block(lanes, histories, curves, capacities, first, last, state, totals, days, watch, hours_out, status):
+    """Walk lanes ``first`` to ``last`` through all hours; fills the arrays behind ``histories`` in the argument list.
+
+    Shapes: ``curves`` (rows, NODES + 1, 6); ``capacities`` (rows, CAPACITY_NODES); ``state`` (lanes, STATE_SIZE), in and out;
+    ``totals`` (lanes, HOUR_FIELDS); ``days`` (lanes, days, DAY_FIELDS); ``watch`` (lanes,) place in ``hours_out``
+    (watched, hours, HOUR_FIELDS) or -1; ``status`` (lanes,): 0, or 1 + the hour in which the events would not end.
+    """
+    hours = histories.bay_c.shape[1]
+    book = np.zeros(HOUR_FIELDS)
+    demand = np.zeros(LEVELS)
+    for lane in range(first, last):
+        curve = curves[lanes.curve_row[lane]]
+        capacity_curve = capacities[lanes.curve_row[lane]]
+        sun_row = lanes.sun_row[lane]
+        bay_row = lanes.bay_row[lane]
+        load_row = lanes.load_row[lane]
+        source_row = lanes.source_row[lane]
+        capacity = lanes.capacity_ah[lane]
+        target = lanes.target_soc[lane]
+        low_v = lanes.sun_low_v[lane]
+        high_v = lanes.sun_high_v[lane]
+        conductance = lanes.loss_w_per_c[lane]
+        cooling = math.exp(-conductance / lanes.heat_capacity_wh_per_c[lane])
+        hysteresis = lanes.reconnect_soc[lane] - lanes.floor_soc[lane]
+        well_c = lanes.well_c[lane]
+        well_k = lanes.well_k_per_h[lane]
+        two_wells = well_c < 1.0
+        generator_a = lanes.generator_a[lane]
+        own = state[lane]
+        soc = own[SOC]
+        well = own[WELL]
+        cell_c = own[CELL_C]
+        own_heat_w = own[OWN_HEAT_W]
+        dark = own[DARK] > 0.0
+        back_soc = own[BACK_SOC]
+        cold = own[COLD] > 0.0
+        hot = own[HOT] > 0.0
+        running = own[GENERATOR] > 0.0
+        run_h = own[GENERATOR_RUN_H]
+        shed = int(own[SHED])
+        for hour in range(hours):
+            for field in range(HOUR_FIELDS):
+                book[field] = 0.0
+            # ---- decided once an hour: loads, temperature, lockouts, limits, voltage ----
+            for level in range(LEVELS):
+                demand[level] = histories.load_w[load_row, level, hour] * lanes.load_scale[lane]
+            bay_c = histories.bay_c[bay_row, hour]
+            shore_a = histories.source_a[source_row, hour, 0]
+            drive_a = histories.source_a[source_row, hour, 1]
+            allowed = histories.source_a[source_row, hour, 2] > 0.0 and generator_a > 0.0
+            rate_c = min(max(cell_c, -30.0), 60.0)
+            resistance = lanes.resistance_ohm[lane] * math.exp(lanes.resistance_per_c[lane] * (25.0 - rate_c))
+            volts = _ocv(curve, soc)
+            scale = lanes.sun_scale[lane]
+            current = (histories.sun_w[sun_row, hour, 0] * scale + (shore_a + drive_a) * volts - demand[LEVELS - 1]) / volts
+            current = min(max(current, -lanes.discharge_limit_a[lane]), lanes.charge_limit_a[lane])
+            volts = min(max(volts + resistance * current, low_v), lanes.absorb_v[lane])
+            part = min(max((volts - low_v) / (high_v - low_v), 0.0), 1.0)
+            sun_low_w = histories.sun_w[sun_row, hour, 0]
+            sun_w = scale * (sun_low_w + part * (histories.sun_w[sun_row, hour, 1] - sun_low_w))
+            offered_w = scale * histories.sun_w[sun_row, hour, 2]
+            shore_w = shore_a * volts
+            drive_w = drive_a * volts
+            fixed_w = sun_w + shore_w + drive_w
+            settle_c = bay_c + own_heat_w / conductance
+            end_c = settle_c + (cell_c - settle_c) * cooling
+            heater_w = 0.0
+            if lanes.heater_w[lane] > 0.0 and min(cell_c, end_c) < lanes.heater_on_c[lane]:
+                wanted = (lanes.heater_off_c[lane] - end_c) * conductance / (1.0 - cooling)
+                heater_w = min(wanted, lanes.heater_w[lane])
+                if lanes.heater_from_bank[lane] == 0.0:
+                    taken = 0.0 if dark else demand[LEVELS - 1 - shed]
+                    heater_w = min(heater_w, max(fixed_w - taken, 0.0))
+                heater_w = max(heater_w, 0.0)
+            warmed_c = end_c + heater_w * (1.0 - cooling) / conductance
+            coldest_c = min(cell_c, warmed_c)
+            hottest_c = max(cell_c, warmed_c)
+            cold = coldest_c < (lanes.charge_resume_c[lane] if cold else lanes.charge_min_c[lane])
+            hot = hottest_c > lanes.charge_max_c[lane]
+            cut = coldest_c < lanes.discharge_min_c[lane] or hottest_c > lanes.discharge_max_c[lane]
+            charge_limit = lanes.charge_limit_a[lane] / capacity
+            if coldest_c < lanes.charge_full_c[lane]:
+                charge_limit = min(charge_limit, lanes.charge_cold_limit_a[lane] / capacity)
+            floor = 1.0 - _capacity_frac(capacity_curve, cell_c) * (1.0 - lanes.floor_soc[lane])
+            # Beyond ocv / 2R more current gives less power: the equation would have no root there.
+            discharge_limit = min(lanes.discharge_limit_a[lane], 0.45 * _ocv(curve, floor) / resistance) / capacity
+            per_ah = resistance * capacity
+            if running and not allowed:
+                running = False
+            # ---- the hour in segments ----
+            remaining = 1.0
+            exhausted = False
+            accepting = False
+            lowest = soc
+            events = 0
+            lost_wh = 0.0
+            while remaining > TINY_H:
+                events += 1
+                if events > MAX_EVENTS:
+                    status[lane] = hour + 1
+                    break
+                if dark and soc >= back_soc - TINY_SOC:
+                    dark = False
+                if running and soc >= lanes.generator_stop_soc[lane] - TINY_SOC and run_h >= lanes.generator_min_h[lane] - TINY_H:
+                    running = False
+                elif allowed and not running and soc <= lanes.generator_start_soc[lane] + TINY_SOC:
+                    running = True
+                    run_h = 0.0
+                while shed > 0 and soc >= lanes.restore_soc[lane, LEVELS - shed]:
+                    shed -= 1
+                while shed < LEVELS - 1 and soc <= lanes.shed_soc[lane, LEVELS - 1 - shed] + TINY_SOC:
+                    shed += 1
+                level = LEVELS - 1 - shed
+                empty = exhausted or soc <= floor + TINY_SOC
+                generator_w = generator_a * volts if running else 0.0
+                sources_w = fixed_w + generator_w
+                # A dark bank gives nothing; only a charger with a supply of its own (hookup, generator) still holds the bus up.
+                held = dark or cut
+                unserved = held and shore_w + generator_w <= 0.0
+                wanted_w = 0.0 if unserved else demand[level]
+                standby_w = 0.0 if held or empty else lanes.standby_w[lane]
+                heating_w = min(heater_w, sources_w) if held or empty else heater_w
+                net_w = sources_w - wanted_w - standby_w - heating_w
+                if net_w < 0.0 and empty and not held and hysteresis > 0.0:
+                    dark = True
+                    back_soc = min(max(soc, floor) + hysteresis, target)
+                    continue
+                time = remaining
+                end = soc
+                charged_wh = 0.0
+                discharged_wh = 0.0
+                moved = 0.0
+                served_w = wanted_w
+                missed_field = -1
+                spill_field = SPILLED_LIMIT_WH
+                terminal_v = _ocv(curve, soc)
+                stored_wh = 0.0
+                if unserved:
+                    missed_field = MISSED_DARK_WH
+                if running and run_h < lanes.generator_min_h[lane]:
+                    time = min(time, lanes.generator_min_h[lane] - run_h)
+                if net_w > 0.0:
+                    if soc >= target - TINY_SOC:
+                        spill_field = SPILLED_FULL_WH
+                    elif cold:
+                        spill_field = REFUSED_COLD_WH
+                    elif hot:
+                        spill_field = REFUSED_HOT_WH
+                    else:
+                        upper = target
+                        if dark and back_soc > soc:
+                            upper = min(upper, back_soc)
+                        if running and lanes.generator_stop_soc[lane] > soc + TINY_SOC:
+                            upper = min(upper, lanes.generator_stop_soc[lane])
+                        if shed > 0:
+                            upper = min(upper, lanes.restore_soc[lane, level + 1])
+                        time, end, energy, rise, moved, regime, accepting = _charge_segment(
+                            curve,
+                            soc,
+                            upper,
+                            net_w / capacity,
+                            charge_limit,
+                            per_ah,
+                            lanes.taper_per_h[lane],
+                            lanes.taper_soc[lane],
+                            accepting,
+                            time,
+                        )
+                        if regime == ACCEPTANCE_LIMITED:
+                            spill_field = SPILLED_ACCEPTANCE_WH
+                        charged_wh = energy * capacity
+                        stored_wh = capacity * (_energy(curve, end) - _energy(curve, soc))
+                        ohmic_wh = per_ah * moved * moved / time * capacity if time > 0.0 else 0.0
+                        rise_wh = rise * capacity
+                        book[LOSS_OHMIC_WH] += ohmic_wh
+                        book[LOSS_CHARGING_WH] += rise_wh - stored_wh
+                        book[RESIDUAL_WH] += abs(charged_wh - rise_wh - ohmic_wh)
+                        book[CHARGED_AH] += moved * capacity
+                        lost_wh += charged_wh - stored_wh
+                        if moved > 0.0:
+                            terminal_v = energy / moved
+                elif net_w < 0.0:
+                    if empty or held:
+                        # The bank gives nothing; the sources serve what they can.
+                        served_w = max(sources_w - heating_w, 0.0)
+                        missed_field = MISSED_DARK_WH
+                    else:
+                        lower = floor
+                        if allowed and not running and lanes.generator_start_soc[lane] < soc:
+                            lower = max(lower, lanes.generator_start_soc[lane])
+                        if level > 0 and lanes.shed_soc[lane, level] < soc:
+                            lower = max(lower, lanes.shed_soc[lane, level])
+                        start = soc
+                        time, end, energy, regime = _discharge_segment(
+                            curve, soc, lower, -net_w / capacity, discharge_limit, per_ah, time
+                        )
+                        if two_wells and time > 0.0:
+                            rate = (end - start) / time
+                            if _well_after(start, well, rate, well_c, well_k, time) < 0.0:
+                                time = _well_empty_time(start, well, rate, well_c, well_k, time)
+                                time, end, energy, regime = _discharge_segment(
+                                    curve, soc, lower, -net_w / capacity, discharge_limit, per_ah, time
+                                )
+                                exhausted = True
+                        discharged_wh = energy * capacity
+                        moved = start - end
+                        stored_wh = capacity * (_energy(curve, end) - _energy(curve, soc))
+                        ohmic_wh = per_ah * moved * moved / time * capacity if time > 0.0 else 0.0
+                        book[LOSS_OHMIC_WH] += ohmic_wh
+                        book[RESIDUAL_WH] += abs(discharged_wh + stored_wh + ohmic_wh)
+                        book[DISCHARGED_AH] += moved * capacity
+                        lost_wh += ohmic_wh
+                        if moved > 0.0:
+                            terminal_v = energy / moved
+                        if regime == CURRENT_LIMITED and time > 0.0:
+                            served_w = max(min(sources_w + discharged_wh / time - standby_w - heating_w, wanted_w), 0.0)
+                            missed_field = MISSED_LIMIT_WH
+                if two_wells and time > 0.0:
+                    well = _well_after(soc, well, (end - soc) / time, well_c, well_k, time)
+                    well = min(max(well, 0.0, end - (1.0 - well_c)), well_c, end)
+                else:
+                    well = end if not two_wells else well
+                # ---- book the segment ----
+                need_wh = (served_w + standby_w + heating_w) * time + charged_wh
+                from_sources_wh = need_wh - discharged_wh
+                sun_wh = min(sun_w * time, max(from_sources_wh, 0.0))
+                drive_wh = min(drive_w * time, max(from_sources_wh - sun_wh, 0.0))
+                shore_wh = min(shore_w * time, max(from_sources_wh - sun_wh - drive_wh, 0.0))
+                generator_wh = min(generator_w * time, max(from_sources_wh - sun_wh - drive_wh - shore_wh, 0.0))
+                book[RESIDUAL_WH] += abs(from_sources_wh - sun_wh - drive_wh - shore_wh - generator_wh)
+                book[SUN_USED_WH] += sun_wh
+                book[DRIVE_WH] += drive_wh
+                book[SHORE_WH] += shore_wh
+                book[GENERATOR_WH] += generator_wh
+                book[spill_field] += sun_w * time - sun_wh
+                book[STANDBY_WH] += standby_w * time
+                book[HEATER_WH] += heating_w * time
+                book[CHARGED_WH] += charged_wh
+                book[DISCHARGED_WH] += discharged_wh
+                missed_w = 0.0 if missed_field < 0 else demand[level] - served_w
+                book[MISSED_SHED_WH] += (demand[LEVELS - 1] - demand[level]) * time
+                if missed_field >= 0:
+                    book[missed_field] += missed_w * time
+                essential_w = max(demand[0] - served_w, 0.0)
+                comfort_w = demand[1] - demand[0] - min(max(served_w - demand[0], 0.0), demand[1] - demand[0])
+                book[MISSED_ESSENTIAL_WH] += essential_w * time
+                book[MISSED_COMFORT_WH] += comfort_w * time
+                book[MISSED_LUXURY_WH] += max(demand[LEVELS - 1] - served_w - essential_w - comfort_w, 0.0) * time
+                in_dark = missed_field == MISSED_DARK_WH and essential_w > 0.0
+                if in_dark:
+                    book[ESSENTIAL_DARK_WH] += essential_w * time
+                    book[DARK_H] += time
+                if time > 0.0:
+                    if remaining == 1.0:
+                        book[DARK_AT_START] = 1.0 if in_dark else 0.0
+                    book[DARK_AT_END] = 1.0 if in_dark else 0.0
+                book[BUS_V] += terminal_v * time
+                if running:
+                    book[GENERATOR_H] += time
+                    run_h += time
+                book[SEGMENTS] += 1.0
+                soc = end
+                lowest = min(lowest, soc)
+                remaining -= time
+            if status[lane] > 0:
+                break
+            # ---- end of the hour: temperature, self-discharge, sums ----
+            cell_c = end_c + book[HEATER_WH] * (1.0 - cooling) / conductance
+            own_heat_w = lost_wh
+            kept = 1.0 - lanes.self_discharge_per_h[lane] * math.exp(0.06931471805599453 * (rate_c - 25.0))
+            book[LOSS_SELF_WH] = capacity * (_energy(curve, soc) - _energy(curve, soc * kept))
+            soc *= kept
+            well *= kept
+            lowest = min(lowest, soc)
+            book[LOAD_WH] = demand[LEVELS - 1]
+            book[SUN_OFFERED_WH] = offered_w
+            book[SPILLED_CONTROLLER_WH] = offered_w - sun_w
+            book[SOC_END] = soc
+            book[SOC_LOWEST] = lowest
+            book[CELL_END_C] = cell_c
+            book[LOCKED_H] = 1.0 if cold else 0.0
+            book[FULL_H] = 1.0 if soc >= lanes.full_soc[lane] - 1e-9 else 0.0
+            book[RESIDUAL_H] = abs(remaining)
+            for field in range(HOUR_FIELDS):
+                totals[lane, field] += book[field]
+            day = histories.day[hour]
+            days[lane, day, DAY_LOAD_WH] += book[LOAD_WH]
+            days[lane, day, DAY_MISSED_WH] += book[ESSENTIAL_DARK_WH]
+            days[lane, day, DAY_DARK_H] += book[DARK_H]
+            days[lane, day, DAY_LOWEST_SOC] = min(days[lane, day, DAY_LOWEST_SOC], lowest)
+            days[lane, day, DAY_SUN_OFFERED_WH] += offered_w
+            days[lane, day, DAY_SUN_USED_WH] += book[SUN_USED_WH]
+            days[lane, day, DAY_FULL_H] += book[FULL_H]
+            days[lane, day, DAY_ESSENTIAL_WH] += demand[0]
+            if watch[lane] >= 0:
+                for field in range(HOUR_FIELDS):
+                    hours_out[watch[lane], hour, field] = book[field]
+        own[SOC] = soc
+        own[WELL] = well
+        own[CELL_C] = cell_c
+        own[OWN_HEAT_W] = own_heat_w
+        own[DARK] = 1.0 if dark else 0.0
+        own[BACK_SOC] = back_soc
+        own[COLD] = 1.0 if cold else 0.0
+        own[HOT] = 1.0 if hot else 0.0
+        own[GENERATOR] = 1.0 if running else 0.0
+        own[GENERATOR_RUN_H] = run_h
+        own[SHED] = shed
