@@ -1,0 +1,362 @@
+"""What a run found: hours, days, flat days with their cause, the energy ledger. Words as DEVELOPERS.md defines them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from simulator.battery import kernel as k
+from simulator.battery.ageing import LifeEstimate, estimate_life
+from simulator.battery.kernel import FloatArray
+from simulator.loads import LoadHistory
+from simulator.scenario.parts import Scenario
+from simulator.timeline import Timeline
+from simulator.units import HOURS_PER_DAY
+
+FLAT_DARK_H = 0.25
+"""A day is flat when essential load was unserved this long ..."""
+FLAT_MISSED_FRAC = 0.02
+"""... or for this share of the day's load."""
+CAUSES = ("cold", "snow", "shade", "controller", "acceptance", "structural", "buffer")
+"""In the order in which they are tried."""
+STRUCTURAL_DAYS = 30
+WASTE_FRAC = 0.15
+"""Idle draw above this share of the load is named as waste."""
+
+SPILLED = {
+    "controller": k.SPILLED_CONTROLLER_WH,
+    "full": k.SPILLED_FULL_WH,
+    "acceptance": k.SPILLED_ACCEPTANCE_WH,
+    "charge_limit": k.SPILLED_LIMIT_WH,
+    "cold": k.REFUSED_COLD_WH,
+    "hot": k.REFUSED_HOT_WH,
+}
+
+
+@dataclass(frozen=True)
+class Refill:
+    """Hours from ``from_soc`` to ``to_soc`` on one charger alone; None: not within 20 days."""
+
+    source: str
+    charger_a: float
+    from_soc: float
+    to_soc: float
+    hours: float | None
+
+
+@dataclass(frozen=True)
+class FlatDay:
+    """One local day on which the bank left essential load unserved."""
+
+    day: int
+    date: date
+    stop: str
+    dark_h: float
+    missed_wh: float
+    cause: str
+
+
+@dataclass(frozen=True)
+class Outage:
+    """Essential load unserved without a break; ends None when the trip ended in the dark."""
+
+    start: pd.Timestamp
+    end: pd.Timestamp | None
+    stop: str
+    missed_wh: float
+    dark_h: float
+    cause: str
+
+
+@dataclass(frozen=True)
+class StopLine:
+    """One stop's sums."""
+
+    name: str
+    days: int
+    load_wh_per_day: float
+    sun_wh_per_day: float
+    harvest_ratio: float | None
+    lowest_soc: float
+    flat_days: int
+
+
+def flat_mask(days: FloatArray) -> npt.NDArray[np.bool_]:
+    """Which days are flat, from ``(..., days, DAY_FIELDS)``: at least 15 minutes or 2 % of the day's load in an outage."""
+    missed = days[..., k.DAY_MISSED_WH]
+    return (days[..., k.DAY_DARK_H] >= FLAT_DARK_H) | ((missed > 0.0) & (missed >= FLAT_MISSED_FRAC * days[..., k.DAY_LOAD_WH]))
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """Everything a run found. Arrays: ``hours`` and ``no_sun_hours`` (hours, HOUR_FIELDS), ``days`` (lanes, days, DAY_FIELDS)."""
+
+    scenario: Scenario
+    timeline: Timeline
+    temp_air: FloatArray
+    load: LoadHistory
+    weather_sources: tuple[str, ...]
+    notes: tuple[str, ...]
+    curve: FloatArray
+    start_soc: float
+    lane_names: tuple[str, ...]
+    totals: FloatArray
+    days: FloatArray
+    hours: FloatArray
+    no_sun_hours: FloatArray
+    refills: tuple[Refill, ...]
+
+    # ---- days ----
+
+    @cached_property
+    def flat(self) -> npt.NDArray[np.bool_]:
+        """(lanes, days): which days are flat in each lane."""
+        return flat_mask(self.days)
+
+    @cached_property
+    def flat_day_counts(self) -> dict[str, int]:
+        """Flat days of every lane by its name."""
+        return {name: int(count) for name, count in zip(self.lane_names, self.flat.sum(axis=1), strict=True)}
+
+    def _stop_name(self, day: int) -> str:
+        return self.scenario.stops[int(self.timeline.day_stop[day])].name
+
+    @cached_property
+    def flat_days(self) -> tuple[FlatDay, ...]:
+        """Flat days of the bank as proposed, in order."""
+        base = self.days[0]
+        return tuple(
+            FlatDay(
+                day=int(day),
+                date=self.timeline.dates[day],
+                stop=self._stop_name(day),
+                dark_h=float(base[day, k.DAY_DARK_H]),
+                missed_wh=float(base[day, k.DAY_MISSED_WH]),
+                cause=self.cause_of_day(int(day)),
+            )
+            for day in np.flatnonzero(self.flat[0])
+        )
+
+    @cached_property
+    def thin(self) -> npt.NDArray[np.bool_]:
+        """(days,): no outage, but below the planning line, or less than a day's essential load left above the cut-off."""
+        bank = self.scenario.bank
+        base = self.days[0]
+        lowest = base[:, k.DAY_LOWEST_SOC]
+        below = (lowest < 1.0 - bank.usable_frac - 1e-9) & (bank.at_floor == "keep")
+        left_wh = self.stored_wh(lowest) - self.stored_wh(np.full_like(lowest, bank.cutoff_soc))
+        short = left_wh < base[:, k.DAY_ESSENTIAL_WH]
+        return (below | short) & (base[:, k.DAY_MISSED_WH] <= 0.0)
+
+    @cached_property
+    def flat_nights(self) -> int:
+        """Nights (local noon to noon) touched by at least 15 minutes of outage."""
+        night = self.timeline.local_day + (self.timeline.local_hour >= HOURS_PER_DAY / 2)
+        dark_h = np.bincount(night, weights=self.hours[:, k.DARK_H])
+        return int((dark_h >= FLAT_DARK_H).sum())
+
+    # ---- causes ----
+
+    def cause_of_day(self, day: int) -> str:
+        """The first constraint whose lifting cures the day; else structural (harvest below load for 30 days) or buffer."""
+        for name in CAUSES[:5]:
+            lane = f"lift {name}"
+            if lane in self.lane_names and not self.flat[self.lane_names.index(lane), day]:
+                return name
+        ratio = self._ratio(self._hours_of_days(max(day - STRUCTURAL_DAYS + 1, 0), day))
+        return "structural" if ratio is not None and ratio < 1.0 else "buffer"
+
+    def _hours_of_days(self, first: int, last: int) -> npt.NDArray[np.bool_]:
+        return (self.timeline.local_day >= first) & (self.timeline.local_day <= last)
+
+    def _ratio(self, mask: npt.NDArray[np.bool_]) -> float | None:
+        """Usable harvest over what load, heater and electronics ask for; None without any load."""
+        here = self.hours[mask]
+        asked = here[:, k.LOAD_WH].sum() + here[:, k.HEATER_WH].sum() + here[:, k.STANDBY_WH].sum()
+        if asked <= 0.0:
+            return None
+        refused = here[:, [k.SPILLED_CONTROLLER_WH, k.REFUSED_COLD_WH, k.REFUSED_HOT_WH]].sum()
+        sun = here[:, k.SUN_OFFERED_WH].sum() - refused
+        other = here[:, [k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH]].sum()
+        return float((sun + other) / asked)
+
+    @cached_property
+    def harvest_ratio_by_stop(self) -> dict[str, float | None]:
+        """Harvest ratio of each stop (with its number, since names may repeat)."""
+        return {f"{stop.number} {stop.name}": self._ratio(self.timeline.stop == place) for place, stop in enumerate(self.scenario.stops)}
+
+    @cached_property
+    def harvest_ratio_by_month(self) -> dict[str, float | None]:
+        """Harvest ratio of each calendar month of the trip, as YYYY-MM."""
+        month = np.array([f"{day:%Y-%m}" for day in self.timeline.dates])[self.timeline.local_day]
+        return {str(name): self._ratio(month == name) for name in dict.fromkeys(month)}
+
+    # ---- outages ----
+
+    @cached_property
+    def outages(self) -> tuple[Outage, ...]:
+        """Runs of dark time, to the moment inside the hour at which they begin and end."""
+        dark_h = self.hours[:, k.DARK_H]
+        at_start = self.hours[:, k.DARK_AT_START] > 0.0
+        at_end = self.hours[:, k.DARK_AT_END] > 0.0
+        found: list[Outage] = []
+        first: int | None = None
+        for hour in np.flatnonzero(dark_h > 0.0):
+            if first is None or not (at_start[hour] and at_end[hour - 1]):
+                first = int(hour)
+            if at_end[hour] and hour + 1 < len(dark_h) and at_start[hour + 1]:
+                continue
+            last = int(hour)
+            start = self.timeline.utc[first] + pd.Timedelta(hours=0.0 if at_start[first] else 1.0 - float(dark_h[first]))
+            end: pd.Timestamp | None = self.timeline.utc[last] + pd.Timedelta(hours=1.0 if at_end[last] else float(dark_h[last]))
+            if last == len(dark_h) - 1 and at_end[last]:
+                end = None
+            if not at_start[first] and not at_end[first]:
+                start = self.timeline.utc[first]
+                end = start + pd.Timedelta(hours=float(dark_h[first]))
+            day = int(self.timeline.local_day[first])
+            found.append(
+                Outage(
+                    start=start,
+                    end=end,
+                    stop=self.scenario.stops[int(self.timeline.stop[first])].name,
+                    missed_wh=float(self.hours[first : last + 1, k.ESSENTIAL_DARK_WH].sum()),
+                    dark_h=float(dark_h[first : last + 1].sum()),
+                    cause=self.cause_of_day(day),
+                )
+            )
+            first = None
+        return tuple(found)
+
+    def local(self, moment: pd.Timestamp) -> pd.Timestamp:
+        """The moment on the clock of the hour it falls into (naive: for reading, not for reckoning)."""
+        hour = min(max(int((moment - self.timeline.utc[0]) / pd.Timedelta(hours=1)), 0), len(self.timeline.utc) - 1)
+        return moment.tz_localize(None) + timedelta(hours=float(self.timeline.utc_offset_h[hour]))
+
+    # ---- the bank ----
+
+    def stored_wh(self, soc: FloatArray) -> FloatArray:
+        """Energy stored at ``soc`` [Wh], from the open-circuit curve."""
+        bank = self.scenario.bank
+        grid = np.linspace(0.0, 1.0, k.NODES + 1)
+        return np.asarray(np.interp(soc, grid, self.curve[:, k.ENERGY]) * bank.unit_ah * bank.in_parallel * bank.soh_start)
+
+    @cached_property
+    def lowest(self) -> tuple[float, int]:
+        """Lowest state of charge and the hour in which it was met."""
+        hour = int(np.argmin(self.hours[:, k.SOC_LOWEST]))
+        return float(self.hours[hour, k.SOC_LOWEST]), hour
+
+    @cached_property
+    def autonomy_days(self) -> float | None:
+        """Days the full bank carries this load from the trip's start without any charging; None: longer than the trip."""
+        dark = np.flatnonzero(self.no_sun_hours[:, k.DARK_H] > 0.0)
+        if not len(dark):
+            return None
+        hour = int(dark[0])
+        part = 0.0 if self.no_sun_hours[hour, k.DARK_AT_START] > 0.0 else 1.0 - float(self.no_sun_hours[hour, k.DARK_H])
+        return (hour + part) / HOURS_PER_DAY
+
+    @cached_property
+    def longest_without_full(self) -> float:
+        """Longest stretch without a full bank [days]."""
+        full = self.hours[:, k.FULL_H] > 0.0
+        edges = np.concatenate([[-1], np.flatnonzero(full), [len(full)]])
+        return float((np.diff(edges) - 1).max() / HOURS_PER_DAY)
+
+    @cached_property
+    def life(self) -> LifeEstimate:
+        """First estimate of cycles and years from the depth curve of the preset."""
+        soc = np.concatenate([[self.start_soc], self.hours[:, k.SOC_END]])
+        cell_c = np.concatenate([[self.hours[0, k.CELL_END_C]], self.hours[:, k.CELL_END_C]])
+        return estimate_life(self.scenario.bank, soc, cell_c)
+
+    @cached_property
+    def stop_lines(self) -> tuple[StopLine, ...]:
+        """One line a stop."""
+        found = []
+        for place, stop in enumerate(self.scenario.stops):
+            here = self.timeline.stop == place
+            days = here.sum() / HOURS_PER_DAY
+            rows = self.hours[here]
+            found.append(
+                StopLine(
+                    name=stop.name,
+                    days=round(days),
+                    load_wh_per_day=float(rows[:, k.LOAD_WH].sum() / days) if days else 0.0,
+                    sun_wh_per_day=float(rows[:, k.SUN_OFFERED_WH].sum() / days) if days else 0.0,
+                    harvest_ratio=self._ratio(here),
+                    lowest_soc=float(rows[:, k.SOC_LOWEST].min()) if days else 1.0,
+                    flat_days=int(self.flat[0][self.timeline.day_stop == place].sum()),
+                )
+            )
+        return tuple(found)
+
+    # ---- the ledger ----
+
+    @cached_property
+    def hourly_closure_wh(self) -> FloatArray:
+        """(hours,): what the books of each hour leave open [Wh], with the stored energy taken from the charge series."""
+        h = self.hours
+        soc = np.concatenate([[self.start_soc], h[:, k.SOC_END]])
+        stored = np.diff(self._exact_stored_wh(soc))
+        missed = h[:, [k.MISSED_DARK_WH, k.MISSED_SHED_WH, k.MISSED_LIMIT_WH]].sum(axis=1)
+        came = h[:, [k.SUN_OFFERED_WH, k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH]].sum(axis=1)
+        went = h[:, k.LOAD_WH] - missed + h[:, k.STANDBY_WH] + h[:, k.HEATER_WH] + h[:, list(SPILLED.values())].sum(axis=1)
+        lost = h[:, [k.LOSS_OHMIC_WH, k.LOSS_CHARGING_WH, k.LOSS_SELF_WH]].sum(axis=1)
+        return np.asarray(came - went - lost - stored)
+
+    def _exact_stored_wh(self, soc: FloatArray) -> FloatArray:
+        """As :meth:`stored_wh`, but exact between nodes (a line through two integrals is not the integral of a line)."""
+        bank = self.scenario.bank
+        position = soc * k.NODES
+        cell = np.clip(position.astype(np.int64), 0, k.NODES - 1)
+        part = position - cell
+        low, high = self.curve[cell, k.OCV], self.curve[cell + 1, k.OCV]
+        energy = self.curve[cell, k.ENERGY] + part * (low + 0.5 * part * (high - low)) / k.NODES
+        return np.asarray(energy * bank.unit_ah * bank.in_parallel * bank.soh_start)
+
+    @cached_property
+    def closure(self) -> float:
+        """Largest open item of any hour, as a share of max(throughput, 1 Wh)."""
+        came = self.hours[:, [k.SUN_OFFERED_WH, k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH, k.DISCHARGED_WH]].sum(axis=1)
+        through = np.maximum(np.maximum(came, self.hours[:, k.LOAD_WH]), 1.0)
+        return float(np.max(np.abs(self.hourly_closure_wh) / through))
+
+    @cached_property
+    def ledger(self) -> dict[str, float]:
+        """Terms of the energy ledger over the trip [Wh]; what came equals what went plus what is stored more."""
+        t = self.hours.sum(axis=0)
+        soc_end = self.hours[-1, k.SOC_END]
+        stored = self._exact_stored_wh(np.array([self.start_soc, soc_end]))
+        terms = {
+            "solar_offered_wh": t[k.SUN_OFFERED_WH],
+            "shore_wh": t[k.SHORE_WH],
+            "driving_wh": t[k.DRIVE_WH],
+            "generator_wh": t[k.GENERATOR_WH],
+            "load_served_wh": t[k.LOAD_WH] - t[k.MISSED_DARK_WH] - t[k.MISSED_SHED_WH] - t[k.MISSED_LIMIT_WH],
+            "standby_wh": t[k.STANDBY_WH],
+            "heater_wh": t[k.HEATER_WH],
+        }
+        terms |= {f"spilled_{name}_wh": t[column] for name, column in SPILLED.items()}
+        terms |= {
+            "loss_resistance_wh": t[k.LOSS_OHMIC_WH],
+            "loss_charging_wh": t[k.LOSS_CHARGING_WH],
+            "loss_self_discharge_wh": t[k.LOSS_SELF_WH],
+            "stored_more_wh": stored[1] - stored[0],
+            "missed_dark_wh": t[k.MISSED_DARK_WH],
+            "missed_switched_off_wh": t[k.MISSED_SHED_WH],
+            "missed_overload_wh": t[k.MISSED_LIMIT_WH],
+        }
+        return {name: float(value) for name, value in terms.items()}
+
+    @cached_property
+    def waste(self) -> float:
+        """Share of the load that is the inverter's idle draw."""
+        total = float(self.hours[:, k.LOAD_WH].sum())
+        return float(self.load.inverter_idle_w.sum()) / total if total > 0.0 else 0.0

@@ -1,0 +1,35 @@
+"""Weather and an array in, watts at the bus terminals of its controller out.
+
+``sky``: where the sun stands, and the light that falls on a tilted plane. ``panel``: the single-diode curve behind a
+data sheet. ``array``: light to cells to controller. Spectrum, snow and the wind of driving are left out on purpose.
+"""
+
+from simulator.solar.array import (
+    array_azimuth_deg,
+    cold_open_circuit_v,
+    hourly_cell_c,
+    hourly_sun_w,
+    panel_notes,
+    read_mounts,
+)
+from simulator.solar.panel import DiodeFit, best_point, fit_panel, panel_current_a
+from simulator.solar.sky import PlaneLight, Sky, SunPosition, hourly_plane_light, hourly_sky, hourly_sun_position
+
+__all__ = [
+    "DiodeFit",
+    "PlaneLight",
+    "Sky",
+    "SunPosition",
+    "array_azimuth_deg",
+    "best_point",
+    "cold_open_circuit_v",
+    "fit_panel",
+    "hourly_cell_c",
+    "hourly_plane_light",
+    "hourly_sky",
+    "hourly_sun_position",
+    "hourly_sun_w",
+    "panel_current_a",
+    "panel_notes",
+    "read_mounts",
+]
