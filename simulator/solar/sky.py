@@ -76,7 +76,9 @@ class PlaneLight:
         return self.beam_w_m2 + self.sky_w_m2 + self.ground_w_m2
 
 
-def hourly_sun_position(utc: pd.DatetimeIndex, latitude_deg: ArrayLike, longitude_deg: ArrayLike, elevation_m: ArrayLike) -> SunPosition:
+def hourly_sun_position(
+    utc: pd.DatetimeIndex, latitude_deg: ArrayLike, longitude_deg: ArrayLike, elevation_m: ArrayLike
+) -> SunPosition:
     """Find the sun in the middle of every hour of a whole route in one call.
 
     Parameters
@@ -115,7 +117,9 @@ def hourly_sun_position(utc: pd.DatetimeIndex, latitude_deg: ArrayLike, longitud
     return SunPosition(found["apparent_zenith"].to_numpy(float), found["azimuth"].to_numpy(float))
 
 
-def hourly_sky(utc: pd.DatetimeIndex, sun: SunPosition, weather: Mapping[str, Floats], albedo_frac: ArrayLike = GROUND_ALBEDO_FRAC) -> Sky:
+def hourly_sky(
+    utc: pd.DatetimeIndex, sun: SunPosition, weather: Mapping[str, Floats], albedo_frac: ArrayLike = GROUND_ALBEDO_FRAC
+) -> Sky:
     """Put sun and weather together.
 
     Parameters

@@ -1,0 +1,223 @@
+"""The answer in words and tables, for a terminal and for somebody without an engineering degree."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import groupby
+
+from simulator.battery import kernel as k
+from simulator.outcome import SPILLED, WASTE_FRAC, FlatDay, Outcome
+
+CAUSE_WORDS = {
+    "cold": "the cells were too cold to be charged while sun or a charger was there",
+    "snow": "snow lay on the panels",
+    "shade": "trees took the sun",
+    "controller": "the charge controller held back what the panels could give",
+    "acceptance": "the bank could not take the charge fast enough",
+    "structural": "sun and chargers bring less than the load takes, for weeks",
+    "buffer": "the dark spell was longer than the bank carries",
+}
+SPILL_WORDS = {
+    "controller": "held back by the controller",
+    "full": "the bank was full",
+    "acceptance": "the bank was nearly full and took it slowly",
+    "charge_limit": "above the bank's charge limit",
+    "cold": "refused in the cold",
+    "hot": "refused in the heat",
+}
+CAUTIONS = (
+    "flatdays plans energy; it does not certify wiring. Fuses, cable sizes and hookups follow local codes and the makers' instructions: ask a "
+    "licensed electrician.",
+    "Charging a lithium bank below freezing ruins it: make sure that its electronics refuse charge in the cold.",
+)
+GENERATOR_CAUTION = "A generator kills by carbon monoxide: never run it in or near a closed space, and fit an alarm where you sleep."
+MEDICAL_CAUTION = "Never rely on one bank alone for a medical device: keep a second supply and ask the device's maker."
+MAX_FLAT_ROWS = 31
+
+
+def _plural(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
+def _wh(value: float) -> str:
+    return f"{value / 1000:,.1f} kWh" if abs(value) >= 10_000 else f"{value:,.0f} Wh"
+
+
+def _table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> Iterator[str]:
+    body = [tuple(row) for row in rows]
+    width = [max(len(line[column]) for line in (head, *body)) for column in range(len(head))]
+    numeric = [all(row[column][:1].isdigit() or row[column][:1] in "-–" for row in body) for column in range(len(head))]
+    for line in (head, *body):
+        cells = (cell.rjust(w) if number else cell.ljust(w) for cell, w, number in zip(line, width, numeric, strict=True))
+        yield "  " + "  ".join(cells).rstrip()
+
+
+def verdict(outcome: Outcome) -> str:
+    """The answer in one sentence."""
+    days = outcome.timeline.days
+    flat = len(outcome.flat_days)
+    bank = outcome.scenario.bank
+    units = bank.in_series * bank.in_parallel
+    name = f"{units} x {bank.unit_ah:g} Ah {bank.chemistry.upper()}"
+    if flat == 0:
+        thin = int(outcome.thin.sum())
+        tail = f", though {_plural(thin, 'day')} came close" if thin else ""
+        return f"This bank ({name}) carries the whole trip of {_plural(days, 'day')} without running flat{tail}."
+    first = outcome.flat_days[0]
+    causes = [day.cause for day in outcome.flat_days]
+    main = max(dict.fromkeys(causes), key=causes.count)
+    mostly = "because" if len(set(causes)) == 1 else "mostly because"
+    return (
+        f"This bank ({name}) runs flat on {flat} of {_plural(days, 'day')}, first on {first.date:%d %B %Y} at {first.stop}, "
+        f"{mostly} {CAUSE_WORDS[main]}."
+    )
+
+
+def _runs(days: tuple[FlatDay, ...]) -> Iterator[list[FlatDay]]:
+    """Flat days that follow each other at one stop for one cause, together."""
+    for _, group in groupby(enumerate(days), key=lambda item: (item[1].day - item[0], item[1].stop, item[1].cause)):
+        yield [day for _, day in group]
+
+
+def _ratio(value: float | None) -> str:
+    return "-" if value is None else f"{value:.2f}"
+
+
+def _ratio_words(value: float | None) -> str:
+    if value is None:
+        return "no load"
+    if value < 1.0:
+        return "less comes in than goes out: no bank helps, only more charging or less load"
+    if value < 1.2:
+        return "thin: little is left for a dark spell"
+    return "enough over the whole stay"
+
+
+def _harvest(outcome: Outcome) -> Iterator[str]:
+    yield "What comes in, as a multiple of what the load takes (harvest ratio)"
+    yield from _table(
+        ("stop", "ratio", ""),
+        [(name, _ratio(ratio), _ratio_words(ratio)) for name, ratio in outcome.harvest_ratio_by_stop.items()],
+    )
+    months = outcome.harvest_ratio_by_month
+    yield "  by month: " + ", ".join(f"{name} {_ratio(ratio)}" for name, ratio in months.items())
+
+
+def _flat(outcome: Outcome) -> Iterator[str]:
+    flat = outcome.flat_days
+    if not flat:
+        yield "Flat days: none"
+    else:
+        yield f"Flat days: {len(flat)} ({_plural(outcome.flat_nights, 'flat night')}, counted noon to noon)"
+        runs = list(_runs(flat))
+        rows = [
+            (
+                f"{run[0].date:%d %b %Y}" if len(run) == 1 else f"{run[0].date:%d %b} - {run[-1].date:%d %b %Y}",
+                run[0].stop,
+                str(len(run)),
+                f"{sum(day.dark_h for day in run):.1f}",
+                f"{sum(day.missed_wh for day in run):,.0f}",
+                run[0].cause,
+            )
+            for run in runs[:MAX_FLAT_ROWS]
+        ]
+        yield from _table(("when", "stop", "days", "dark hours", "missed Wh", "cause"), rows)
+        if len(runs) > MAX_FLAT_ROWS:
+            yield f"  ... and {len(runs) - MAX_FLAT_ROWS} more runs; days.csv lists every day (--out FOLDER)"
+        for cause in dict.fromkeys(day.cause for day in flat):
+            yield f"  {cause}: {CAUSE_WORDS[cause]}"
+        yield f"Outages: {len(outcome.outages)}, the longest {max(outage.dark_h for outage in outcome.outages):.1f} h dark"
+    thin = int(outcome.thin.sum())
+    why = "below the planning line, or less than a day's essential load left"
+    yield f"Thin days: {thin} ({why})" if thin else "Thin days: none"
+    overload = outcome.ledger["missed_overload_wh"]
+    if overload > 0.5:
+        yield f"Overload: {_wh(overload)} of load were above what the bank may deliver at once (not counted as flat)"
+
+
+def _what_if(outcome: Outcome) -> Iterator[str]:
+    counts = outcome.flat_day_counts
+    yield f"If the load is 20 % more than written: {_plural(counts['load +20 %'], 'flat day')}"
+    yield f"If the sun is 15 % less than this weather: {_plural(counts['sun -15 %'], 'flat day')}"
+    base = counts["base"]
+    mends = [(name.removeprefix("mend "), count) for name, count in counts.items() if name.startswith("mend ")]
+    if base and mends:
+        yield "What would mend it (one change at a time, the whole trip run again)"
+        rows = sorted(mends, key=lambda item: item[1])
+        yield from _table(("change", "flat days left"), [(name, str(count)) for name, count in rows])
+
+
+def _bank(outcome: Outcome) -> Iterator[str]:
+    carries = outcome.autonomy_days
+    if carries is None:
+        yield f"Without any sun or charger the full bank carries this load beyond the {_plural(outcome.timeline.days, 'day')} of the trip"
+    else:
+        yield f"Without any sun or charger the full bank carries this load for {carries:.1f} days from the start of the trip"
+    for refill in outcome.refills:
+        share = f"from {refill.from_soc:.0%} to {refill.to_soc:.0%}"
+        took = "not within 20 days" if refill.hours is None else f"{refill.hours:.1f} h"
+        yield f"To refill {share} by {refill.source} ({refill.charger_a:g} A): {took}"
+    soc, hour = outcome.lowest
+    moment = outcome.local(outcome.timeline.utc[hour])
+    stop = outcome.scenario.stops[int(outcome.timeline.stop[hour])].name
+    yield f"Lowest charge: {soc:.0%} on {moment:%d %B %Y} about {moment:%H:%M} at {stop}"
+    yield f"Longest stretch without a full bank: {outcome.longest_without_full:.1f} days"
+    totals = outcome.hours.sum(axis=0)
+    offered = totals[k.SUN_OFFERED_WH]
+    if offered > 0.0:
+        yield f"Sun: {_wh(offered)} offered, {_wh(totals[k.SUN_USED_WH])} used"
+        for name, column in SPILLED.items():
+            if totals[column] > 0.005 * offered:
+                yield f"  {_wh(totals[column])} lost: {SPILL_WORDS[name]}"
+    if totals[k.GENERATOR_H] > 0.0:
+        yield f"Generator: {totals[k.GENERATOR_H]:.1f} h, {_wh(totals[k.GENERATOR_WH])}"
+    life = outcome.life
+    yield (
+        f"Cycles: {life.full_cycles_per_year:.0f} full and {life.counted_cycles_per_year:.0f} counted cycles a year; "
+        f"life about {life.life_years:.0f} years, ended by {life.ended_by} ({life.assumption})"
+    )
+    if outcome.waste > WASTE_FRAC:
+        yield f"Waste: the inverter's idle draw is {outcome.waste:.0%} of the load; switching it off when nothing runs on it is the cheapest cure"
+
+
+def _stops(outcome: Outcome) -> Iterator[str]:
+    yield "Stop by stop"
+    yield from _table(
+        ("stop", "days", "load Wh/day", "sun Wh/day", "lowest charge", "flat days"),
+        [
+            (
+                line.name,
+                str(line.days),
+                f"{line.load_wh_per_day:,.0f}",
+                f"{line.sun_wh_per_day:,.0f}",
+                f"{line.lowest_soc:.0%}",
+                str(line.flat_days),
+            )
+            for line in outcome.stop_lines
+        ],
+    )
+
+
+def _small_print(outcome: Outcome) -> Iterator[str]:
+    yield "Weather: " + "; ".join(outcome.weather_sources)
+    if outcome.notes:
+        yield "Note"
+        yield from (f"  - {note}" for note in outcome.notes)
+    if outcome.scenario.defaults_used:
+        yield "Taken where nothing was written (write your own to change it)"
+        yield from (f"  - {default}" for default in outcome.scenario.defaults_used)
+    yield "Caution"
+    cautions = list(CAUTIONS)
+    if outcome.scenario.generator is not None:
+        cautions.append(GENERATOR_CAUTION)
+    if any(appliance.medical for appliance in outcome.scenario.appliances):
+        cautions.append(MEDICAL_CAUTION)
+    yield from (f"  - {caution}" for caution in cautions)
+
+
+def answer_lines(outcome: Outcome) -> list[str]:
+    """The whole answer, a line each: the verdict first, then what a person asks next."""
+    lines = [outcome.scenario.title, "", verdict(outcome)]
+    for part in (_harvest, _flat, _what_if, _bank, _stops, _small_print):
+        lines += ["", *part(outcome)]
+    return lines
