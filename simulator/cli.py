@@ -127,7 +127,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = _parser()
     parsed = parser.parse_args(arguments)
     if parsed.version:
-        from simulator.record import package_version
+        from simulator.version import package_version
 
         _print([f"flatdays {package_version()}"])
         return 0

@@ -6,7 +6,6 @@ import json
 import os
 import shutil
 import tempfile
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +15,7 @@ import pandas as pd
 from simulator.battery import kernel as k
 from simulator.errors import InputError
 from simulator.outcome import Outcome
+from simulator.version import package_version
 
 
 def _round(value: float | None, digits: int) -> float | None:
@@ -23,14 +23,6 @@ def _round(value: float | None, digits: int) -> float | None:
     if value is None or not np.isfinite(value):
         return None
     return round(float(value), digits) + 0.0
-
-
-def package_version() -> str:
-    """Version of flatdays, or ``unknown`` when it runs from a bare folder."""
-    try:
-        return version("flatdays")
-    except PackageNotFoundError:
-        return "unknown"
 
 
 def summary(outcome: Outcome) -> dict[str, Any]:

@@ -44,8 +44,8 @@ USUAL_CELL_V = 0.63
 TOLERATED_MISS_FRAC = 0.03
 """A sheet that the best curve misses by more deserves a word; two of 300 modules of the CEC list do."""
 
-LIGHT_NODES_W_M2 = np.geomspace(0.1, 2500.0, 160)
-CELL_NODES_C = np.linspace(-60.0, 140.0, 41)
+LIGHT_NODES_W_M2 = np.geomspace(0.1, 2500.0, 100)
+CELL_NODES_C = np.linspace(-60.0, 140.0, 26)
 """Table of the best point: linear between nodes in log(light) and cell temperature."""
 
 BISECTIONS = 55
