@@ -20,8 +20,6 @@ from simulator.outcome import Outcome, Refill
 from simulator.scenario.parts import Bank, Scenario
 from simulator.units import HOURS_PER_DAY
 
-ALBEDO = 0.2
-"""Ground reflectance (Duffie & Beckman, Solar Engineering of Thermal Processes, section 2.15: 0.2 for bare ground)."""
 SNOW_MELT_C = 0.0
 """Snow that stays on the array lies while the mean air temperature of the last day is at or below this (common practice, no source)."""
 REFILL_HOURS = 20 * HOURS_PER_DAY
@@ -100,7 +98,7 @@ def histories(scenario: Scenario, bus_v: tuple[float, float]) -> Setting:
     clock = timeline.build_timeline(scenario)
     table, elevation_m, said, notes = _hourly_weather(scenario, clock)
     position = solar.hourly_sun_position(clock.utc, clock.latitude_deg, clock.longitude_deg, elevation_m)
-    sky = solar.make_sky(clock.utc, position, table, np.full(clock.hours, ALBEDO))
+    sky = solar.hourly_sky(clock.utc, position, table)
 
     beam = np.array([stop.beam_frac for stop in scenario.stops])[clock.stop]
     diffuse = np.array([stop.diffuse_frac for stop in scenario.stops])[clock.stop]
@@ -129,7 +127,7 @@ def histories(scenario: Scenario, bus_v: tuple[float, float]) -> Setting:
     place = scenario.bank.place
     places = [place, *(other for other in ("inside", "heated") if other != place)]
     bays = [hourly_bay_c(name, scenario.vehicle, table["temp_air"], table["ghi"], clock.local_hour) for name in places]
-    load = loads.hourly_load_w(scenario, clock, 90.0 - position.zenith_deg)
+    load = loads.hourly_load_w(scenario, clock, position.elevation_deg)
     charging = sources.hourly_sources(scenario, clock)
     dark = np.zeros_like(charging)
     inputs = Histories(

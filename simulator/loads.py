@@ -43,8 +43,9 @@ Flags = NDArray[np.bool_]
 
 SUNSET_ELEVATION_DEG: Final = -0.833
 """The sun's centre at sunset [deg]: 34' refraction and 16' radius (J. Meeus 1998, Astronomical Algorithms, 2nd ed., ch. 15)."""
-NEXT_HOURS_H: Final = (1.0, 2.0, 4.0)
-"""How far after its end a clock window may reach for minutes that the clock skipped, tried in this order [h]."""
+REACH_H: Final = ((0.0, 1.0), (0.0, 2.0), (4.0, 4.0))
+"""How far before and after a clock window its appliance may run for minutes that the clock skipped, tried in this order [h]."""
+DAYS_PER_WEEK: Final = 7
 MOST_POWER_RUN_H: Final = 1.0
 """A metered appliance of unknown watts is taken to need this long for its day's energy (common practice, no source) [h]."""
 ROUNDING_H: Final = 1e-9
@@ -102,16 +103,15 @@ def hourly_load_w(scenario: Scenario, timeline: Timeline, sun_elevation_deg: Flo
         An AC appliance runs off the hookup and there is no inverter.
     """
     clock = _Clock(timeline, sun_elevation_deg)
-    on_bus = np.where(timeline.hookup, 0.0, 1.0)
     dc_level_w = np.zeros((len(PRIORITIES), timeline.hours))
     ac_level_w = np.zeros((len(PRIORITIES), timeline.hours))
     hookup_w = np.zeros(timeline.hours)
     bus_w: list[Floats] = []
     for appliance in scenario.appliances:
-        watts = _hourly_appliance_w(appliance, clock)
+        watts = _hourly_appliance_w(appliance, scenario, clock)
         if appliance.bus == "ac":
             hookup_w += watts * timeline.hookup
-            watts = watts * on_bus
+            watts = watts * ~timeline.hookup
             ac_level_w[appliance.priority] += watts
         else:
             dc_level_w[appliance.priority] += watts
@@ -159,7 +159,7 @@ def inverter_draw_w(inverter: Inverter | None, ac_w: Floats, hookup: Flags) -> t
     switched_on = ~hookup & (inverter.always_on | (ac_w > 0.0))
     idle_w = inverter.rated_w * inverter.p_self * switched_on
     loss_w = inverter.rated_w * (inverter.v + inverter.r * load) * load
-    return idle_w, loss_w
+    return np.asarray(idle_w, dtype=np.float64), loss_w
 
 
 def running_peak_w(scenario: Scenario) -> float:
@@ -174,30 +174,27 @@ def running_peak_w(scenario: Scenario) -> float:
         Running watts of all that can coincide [W].
     """
     candidates = [appliance for appliance in scenario.appliances if appliance.bus == "ac" and appliance.only != "hookup"]
-    windows = {appliance.number: None if appliance.clock is None else merge_windows(appliance.clock) for appliance in candidates}
-    # The sum only goes up where a window opens, so those moments (and any one moment, if there are none) are enough.
-    moments_h = {0.0} | {opens_h for pieces in windows.values() for opens_h, _ in pieces or ()}
-
-    def open_at(appliance: Appliance, weekday: int, moment_h: float) -> bool:
-        if appliance.clock is None:
-            return weekday in appliance.weekdays
-        own, carried = _by_opening_day(appliance.clock)
-        yesterday = (weekday - 1) % 7
-        return any(
-            day in appliance.weekdays and any(opens_h <= moment_h < closes_h for opens_h, closes_h in merge_windows(pieces))
-            for day, pieces in ((weekday, own), (yesterday, carried))
-        )
-
+    # The sum only goes up where a window opens, so those moments and midnight are enough.
+    opening_h = {0.0} | {opens_h for appliance in candidates for opens_h, _ in appliance.clock or ()}
     return max(
         sum(
-            appliance.power_w
+            _running(appliance)[0]
             for appliance in candidates
-            if (appliance.stops is None or stop.number in appliance.stops) and open_at(appliance, weekday, moment_h)
+            if (appliance.stops is None or stop.number in appliance.stops) and _may_run(appliance, weekday, moment_h)
         )
         for stop in scenario.stops
-        for weekday in range(7)
-        for moment_h in moments_h
+        for weekday in range(DAYS_PER_WEEK)
+        for moment_h in opening_h
     )
+
+
+def _may_run(appliance: Appliance, weekday: int, moment_h: float) -> bool:
+    """Whether an appliance can run at this moment on the clock of this weekday."""
+    if appliance.clock is None:
+        return weekday in appliance.weekdays
+    own, carried = _by_opening_day(appliance.clock)
+    opened = [(weekday, window) for window in own] + [((weekday - 1) % DAYS_PER_WEEK, window) for window in carried]
+    return any(day in appliance.weekdays and opens_h <= moment_h < closes_h for day, (opens_h, closes_h) in opened)
 
 
 class _Pattern(NamedTuple):
@@ -287,9 +284,9 @@ class _Clock:
         return run
 
 
-def _hourly_appliance_w(appliance: Appliance, clock: _Clock) -> Floats:
+def _hourly_appliance_w(appliance: Appliance, scenario: Scenario, clock: _Clock) -> Floats:
     """Watts of one appliance at its own terminals, standby included, wherever they come from."""
-    connected = _hourly_connected_frac(appliance, clock.timeline)
+    connected = _hourly_connected_frac(appliance, scenario, clock.timeline)
     used = np.isin(clock.weekday, list(appliance.weekdays)).astype(np.float64)
     if appliance.duty_frac is not None:
         run = appliance.duty_frac * used[clock.day] * connected
@@ -301,10 +298,9 @@ def _hourly_appliance_w(appliance: Appliance, clock: _Clock) -> Floats:
     else:
         tiers, day_run_h = clock.usual(appliance.kind), run_h * used
     if appliance.only == "driving":
-        # While the wheels turn, not at the usual hours; clock windows hold all the same.
-        within = tiers.room[0] if appliance.clock is not None else np.ones(len(clock.day))
-        run = clock.fill(day_run_h, clock.tiers([np.minimum(within, 1.0) * connected]), must_fit=appliance.wh_per_day is not None)
-        run = run * (connected > 0.0)
+        # The wheels decide, not the usual hours; clock windows hold all the same, and what does not fit is not run.
+        within = np.minimum(tiers.room[0], 1.0) if appliance.clock is not None else 1.0
+        run = clock.fill(day_run_h, clock.tiers([within * connected]), must_fit=False)
     else:
         run = clock.fill(day_run_h, tiers, must_fit=True) * connected
     if appliance.wh_per_day is not None:
@@ -322,13 +318,16 @@ def _running(appliance: Appliance) -> tuple[float, float]:
     return appliance.power_w, appliance.hours_per_day or 0.0
 
 
-def _hourly_connected_frac(appliance: Appliance, timeline: Timeline) -> Floats:
+def _hourly_connected_frac(appliance: Appliance, scenario: Scenario, timeline: Timeline) -> Floats:
     """Share of each hour in which the appliance is connected at all: ``stops`` and ``only``."""
     connected = np.ones(timeline.hours)
     if appliance.only == "driving":
         connected = timeline.driving_frac.copy()
     elif appliance.only is not None:
         connected[timeline.hookup != (appliance.only == "hookup")] = 0.0
+    if appliance.stops is not None:
+        listed = np.array([stop.number in appliance.stops for stop in scenario.stops])
+        connected[~listed[timeline.stop]] = 0.0
     return connected
 
 
@@ -344,40 +343,46 @@ def _clock_tiers(appliance: Appliance, clock: _Clock) -> tuple[_Tiers, Floats]:
     """Tiers and running time of each day [h] for clock windows."""
     own, carried = _by_opening_day(appliance.clock or ())
     used = np.isin(clock.weekday, list(appliance.weekdays))
-    yesterday = np.append((clock.weekday[0] - 1) % 7, clock.weekday[:-1])
+    yesterday = np.append((clock.weekday[0] - 1) % DAYS_PER_WEEK, clock.weekday[:-1])
     used_yesterday = np.isin(yesterday, list(appliance.weekdays))
 
     def length_h(windows: Sequence[tuple[float, float]]) -> float:
         return sum(end_h - start_h for start_h, end_h in merge_windows(windows))
 
-    def hourly_reach(later_h: float) -> Floats:
+    # A day holds its own windows, those carried into it from the day before, or both.
+    cases = ((used & used_yesterday, own + carried), (used & ~used_yesterday, own), (used_yesterday & ~used, carried))
+
+    def hourly_reach(before_h: float, after_h: float) -> Floats:
         frac = np.zeros(len(clock.day))
-        for day_used, windows in ((used & used_yesterday, own + carried), (used & ~used_yesterday, own), (used_yesterday & ~used, carried)):
-            later = [(start_h, min(end_h + later_h, float(HOURS_PER_DAY))) for start_h, end_h in windows]
-            if later and day_used.any():
-                frac += hourly_window_frac(clock.timeline.local_hour, later) * day_used[clock.day]
+        for day_used, windows in cases:
+            wider = [(max(start_h - before_h, 0.0), min(end_h + after_h, float(HOURS_PER_DAY))) for start_h, end_h in windows]
+            if wider and day_used.any():
+                frac += hourly_window_frac(clock.timeline.local_hour, wider) * day_used[clock.day]
         return frac
 
-    day_run_h = np.where(used, length_h(own), 0.0) + np.where(used_yesterday, length_h(carried), 0.0)
-    day_run_h = np.where(used & used_yesterday, length_h(own + carried), day_run_h)
-    exact = clock.tiers([hourly_reach(0.0)])
-    if (exact.room_h[0] >= day_run_h - ROUNDING_H).all():
-        return exact, day_run_h
-    return clock.tiers([hourly_reach(0.0), *(hourly_reach(later_h) for later_h in NEXT_HOURS_H), np.ones(len(clock.day))]), day_run_h
+    day_run_h = np.zeros(len(clock.starts))
+    for day_used, windows in cases:
+        day_run_h[day_used] = length_h(windows)
+    reach = [hourly_reach(0.0, 0.0)]
+    tiers = clock.tiers(reach)
+    if (tiers.room_h[0] < day_run_h - ROUNDING_H).any():
+        tiers = clock.tiers([*reach, *(hourly_reach(*reach_h) for reach_h in REACH_H), np.ones(len(clock.day))])
+    return tiers, day_run_h
 
 
 def _refuse_ac_without_inverter(scenario: Scenario, bus_w: Sequence[Floats]) -> None:
     """Raise one sentence for each AC appliance that would need an inverter."""
     if scenario.inverter is not None:
         return
-    where = scenario.path.name if scenario.path is not None else "scenario"
-    mistakes = [
-        f'{where}: appliance {appliance.number} "{appliance.name}"'
-        + (f" (line {appliance.line})" if appliance.line is not None else "")
-        + ': expected an [inverter], because it is an AC appliance that also runs off the hookup, got none. Add an [inverter], or set only = "hookup".'
-        for appliance, watts in zip(scenario.appliances, bus_w, strict=True)
-        if appliance.bus == "ac" and watts.any()
-    ]
+    file_name = scenario.path.name if scenario.path is not None else "scenario"
+    mistakes = []
+    for appliance, watts in zip(scenario.appliances, bus_w, strict=True):
+        if appliance.bus == "ac" and watts.any():
+            line = f" (line {appliance.line})" if appliance.line is not None else ""
+            mistakes.append(
+                f'{file_name}: appliance {appliance.number} "{appliance.name}"{line}: expected an [inverter], because this AC '
+                'appliance also runs off the hookup, got none. Add an [inverter], or set only = "hookup".'
+            )
     if mistakes:
         raise InputError(mistakes)
 
@@ -392,7 +397,8 @@ def _audit(
         energy_wh = float(watts @ with_loss) if appliance.bus == "ac" else float(watts.sum())
         rows.append(AuditRow(appliance.name, appliance.power_w, energy_wh / timeline.days, appliance.priority))
     if scenario.inverter is not None and idle_w.any():
-        needing = [a.priority for a, watts in zip(scenario.appliances, bus_w, strict=True) if a.bus == "ac" and watts.any()]
+        # The idle draw falls to the first level that keeps the inverter on.
+        needing = [it.priority for it, watts in zip(scenario.appliances, bus_w, strict=True) if it.bus == "ac" and watts.any()]
         priority = 0 if scenario.inverter.always_on else min(needing)
         idle_rated_w = scenario.inverter.rated_w * scenario.inverter.p_self
         rows.append(AuditRow("inverter idle", idle_rated_w, float(idle_w.sum()) / timeline.days, priority))

@@ -274,7 +274,7 @@ def _parked_heading_deg(scenario: Scenario, stop: Stop) -> float:
     """Heading at a stop: its own, else the vehicle's, else drawn from (seed, stop number), so that later stops change none."""
     for stated_deg in (stop.heading_deg, scenario.vehicle.heading_deg):
         if stated_deg is not None:
-            return float(stated_deg) % FULL_TURN_DEG
+            return float(stated_deg) % FULL_TURN_DEG % FULL_TURN_DEG
     return float(np.random.default_rng((scenario.seed, stop.number)).uniform(0.0, FULL_TURN_DEG))
 
 
@@ -321,7 +321,8 @@ def along_great_circle(
     longitude_deg = np.degrees(np.arctan2(position[1], position[0]))
     _, north, east = _local_axes(latitude_deg, longitude_deg)
     course = np.arctan2(np.sum(direction * east, axis=0), np.sum(direction * north, axis=0))
-    course_deg = np.where(same, np.nan, np.degrees(course) % FULL_TURN_DEG)
+    # Twice, since a hair west of north is rounded up to a full turn.
+    course_deg = np.where(same, np.nan, np.degrees(course) % FULL_TURN_DEG % FULL_TURN_DEG)
     return latitude_deg, longitude_deg, course_deg
 
 

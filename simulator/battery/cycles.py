@@ -96,7 +96,9 @@ def turning_points(series: npt.ArrayLike) -> IntArray:
     if values.ndim != 1:
         raise ValueError(f"expected a one-dimensional series, got shape {values.shape}")
     if not np.isfinite(values).all():
-        raise ValueError(f"expected finite numbers, got {values[~np.isfinite(values)][0]} at position {np.argmin(np.isfinite(values))}")
+        raise ValueError(
+            f"expected finite numbers, got {values[~np.isfinite(values)][0]} at position {np.argmin(np.isfinite(values))}"
+        )
     steps = np.diff(values)
     moving = np.flatnonzero(steps)
     if not moving.size:

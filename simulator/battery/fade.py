@@ -22,8 +22,8 @@ from simulator.units import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_HOUR, ZERO
 
 FloatArray = npt.NDArray[np.float64]
 
-GAS_CONSTANT_J_PER_MOL_K: Final = 8.314462618
-"""Molar gas constant (CODATA 2018)."""
+GAS_CONSTANT_J_PER_MOL_K: Final = 8.314
+"""Molar gas constant, rounded as is usual where activation energies are fitted."""
 REFERENCE_K: Final = 25.0 + ZERO_CELSIUS_K
 
 # Naumann et al. 2018, calendar: share lost per root of a second, activation energy, cubic in the state of charge.
@@ -43,8 +43,8 @@ NAUMANN_R_DEPTH: Final = (6.8477, 0.91882)
 
 CALENDAR_RANGE_C: Final = (0.0, 60.0)
 """Temperatures of the storage tests (from memory, Naumann et al. 2018: 0, 10, 25, 40 and 60 C)."""
-CYCLE_RANGE_C: Final = (20.0, 45.0)
-"""Cycling was only tested warm (card of the refit in [4]_ of `cylindrical_loss`: no data at low temperature)."""
+CYCLE_RANGE_C: Final = (10.0, 45.0)
+"""Widest span of the cycling tests behind the three laws (cards of `prismatic_loss` and `cylindrical_loss`)."""
 RATE_RANGE_PER_H: Final = (0.2, 1.0)
 """Rates of the cycling tests (from memory, Naumann et al. 2020: C/5, C/2 and 1C)."""
 REFIT_DEPTH_RANGE_FRAC: Final = (0.8, 1.0)
@@ -189,7 +189,8 @@ class NaumannState:
         gain = NAUMANN_R_K_PER_S * _arrhenius(temperature, NAUMANN_R_EA_J_PER_MOL) * shape
         return replace(
             self,
-            calendar_loss_squared=self.calendar_loss_squared + float((naumann_calendar_k(state, temperature) ** 2 * seconds).sum()),
+            calendar_loss_squared=self.calendar_loss_squared
+            + float((naumann_calendar_k(state, temperature) ** 2 * seconds).sum()),
             resistance_gain_frac=self.resistance_gain_frac + float((gain * seconds).sum()),
         )
 

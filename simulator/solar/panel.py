@@ -2,8 +2,9 @@
 
 Model card. Data: the eight numbers of a data sheet (v_mp, i_mp, v_oc, i_sc, cells, three temperature coefficients).
 Model: De Soto et al. (2006) with the sixth parameter of Dobos (2012), so that power falls with heat as the sheet says.
-Limits: crystalline silicon; no bypass diodes, hence no partial shade inside a panel. Measured on 300 modules of the
-public CEC list: 298 sheets met within 3 %, the other two with a number of cells that cannot be.
+Limits: crystalline silicon; no bypass diodes, hence no partial shade inside a panel. Measured on 300 crystalline
+modules drawn from the CEC list that pvlib ships: all sheets met within 3 %, 283 within 1 %; power within 1.5 % of the
+list's own curves from 500 to 1000 W/m2 and 25 to 55 C, within 2.2 % at 100 W/m2 (median 0.0 to 0.3 %).
 """
 
 from __future__ import annotations
@@ -41,12 +42,18 @@ BAND_GAP_FRAC_PER_K = -0.0002677
 USUAL_CELL_V = 0.63
 """Open-circuit voltage of one silicon cell, to tell cells in series from half cells; common practice, no source."""
 
+LARGEST_CELL_V = 2.5
+"""More than any cell gives: three amorphous junctions on each other have 2.2 V; from memory, textbooks on thin films."""
+
 TOLERATED_MISS_FRAC = 0.03
-"""A sheet that the best curve misses by more deserves a word; two of 300 modules of the CEC list do."""
+"""A sheet that the best curve misses by more deserves a word; none of 300 modules drawn from the CEC list does."""
 
 LIGHT_NODES_W_M2 = np.geomspace(0.1, 2500.0, 100)
 CELL_NODES_C = np.linspace(-60.0, 140.0, 26)
 """Table of the best point: linear between nodes in log(light) and cell temperature."""
+
+LARGEST_EXPONENT = 600.0
+"""A real panel's is about 45; a double holds 709."""
 
 BISECTIONS = 55
 """Halvings of the diode voltage: 50 V / 2^55 is below a double's resolution of it."""
@@ -99,7 +106,7 @@ class _FitResult(NamedTuple):
 def cells_in_series(panel: Panel) -> int:
     """Count the cells that add up to the open-circuit voltage: sheets of half-cut and shingled panels count pieces."""
     strings = max(1, round(panel.cells * USUAL_CELL_V / panel.v_oc))
-    return max(1, round(panel.cells / strings))
+    return max(1, round(panel.cells / strings), math.ceil(panel.v_oc / LARGEST_CELL_V))
 
 
 @lru_cache(maxsize=256)
@@ -213,9 +220,15 @@ def panel_current_a(panel: Panel, voltage_v: float | Floats, light_w_m2: Floats,
         Amperes; zero where the voltage lies above open circuit (nothing flows back).
     """
     curve = _curves_at(fit_panel(panel), light_w_m2, cell_c)
-    # The explicit solution with Lambert's W goes negative above open circuit: hence the floor.
-    current: Floats = np.maximum(pvlib.pvsystem.i_from_v(voltage_v, *curve), 0.0)
+    # Lambert's W gives a negative current above open circuit and overflows to NaN far above it: nothing flows there.
+    with np.errstate(over="ignore", invalid="ignore"):
+        current: Floats = np.fmax(pvlib.pvsystem.i_from_v(voltage_v, *curve), 0.0)
     return current
+
+
+def _exp(exponent: float) -> float:
+    """Exponential that an absurd data sheet cannot overflow."""
+    return math.exp(min(exponent, LARGEST_EXPONENT))
 
 
 def _alpha_a_per_c(panel: Panel) -> float:
@@ -244,15 +257,16 @@ def _curve_of(panel: Panel, unknown: NDArray[np.float64]) -> _FitResult:
     """Complete the four unknowns to a curve that meets i_sc and v_oc exactly, and say by how much it misses the rest."""
     ideality, series_share, log_shunt, adjust = (float(value) for value in unknown)
     v_oc, i_sc, v_mp, i_mp = panel.v_oc, panel.i_sc, panel.v_mp, panel.i_mp
-    series = series_share * max((v_oc - v_mp) / i_mp, 1e-6 * v_oc / i_sc)
+    # The two bounds beside the textbook one matter only for sheets that cannot be, where the fit must not fall over.
+    series = series_share * min(max((v_oc - v_mp) / i_mp, 1e-6 * v_oc / i_sc), 0.9 * v_oc / i_sc)
     shunt = math.exp(log_shunt) * i_sc / v_oc
     diode = ideality * cells_in_series(panel) * BOLTZMANN_EV_PER_K * STC_CELL_K
-    saturation = (i_sc - shunt * (v_oc - i_sc * series)) / (math.exp(v_oc / diode) - math.exp(i_sc * series / diode))
-    curve = _Curve(saturation * math.expm1(v_oc / diode) + v_oc * shunt, saturation, series, shunt, diode)
+    saturation = (i_sc - shunt * (v_oc - i_sc * series)) / (_exp(v_oc / diode) - _exp(i_sc * series / diode))
+    curve = _Curve(saturation * (_exp(v_oc / diode) - 1.0) + v_oc * shunt, saturation, series, shunt, diode)
 
     # Newton's first step turns the equation's residual into amperes at v_mp.
     inner = v_mp + i_mp * series
-    current, conductance = _diode_current(inner, curve, math.exp)
+    current, conductance = _diode_current(inner, curve, _exp)
     missed_current = (current - i_mp) / (1.0 + series * conductance) / i_mp
     missed_slope = 1.0 - v_mp / i_mp * conductance / (1.0 + series * conductance)
 
@@ -265,7 +279,7 @@ def _curve_of(panel: Panel, unknown: NDArray[np.float64]) -> _FitResult:
         diode_v=diode * warm_k / STC_CELL_K,
     )
     warm_v_oc = v_oc * (1.0 + panel.beta_pct_per_c / 100.0 * (1.0 + adjust) * WARM_STEP_C)
-    current, conductance = _diode_current(warm_v_oc, warm, math.exp)
+    current, conductance = _diode_current(warm_v_oc, warm, _exp)
     missed_voltage = current / conductance / v_oc
     warm_share = _scalar_best_power_w(warm) / (v_mp * i_mp)
     missed_power = warm_share - 1.0 - panel.gamma_pct_per_c / 100.0 * WARM_STEP_C
@@ -291,11 +305,11 @@ def _scalar_best_power_w(curve: _Curve) -> float:
     low, high = 0.0, curve.diode_v * math.log1p(max(curve.photocurrent_a, 0.0) / curve.saturation_a)
     for _ in range(BISECTIONS):
         middle = 0.5 * (low + high)
-        if _power_rises(middle, curve, math.exp):
+        if _power_rises(middle, curve, _exp):
             low = middle
         else:
             high = middle
-    current, _ = _diode_current(high, curve, math.exp)
+    current, _ = _diode_current(high, curve, _exp)
     return float(current * (high - current * curve.series_ohm))
 
 
@@ -305,7 +319,7 @@ def _best_point_table(panel: Panel) -> tuple[Floats, Floats, Floats]:
     light, cell_c = (nodes.ravel() for nodes in np.meshgrid(LIGHT_NODES_W_M2, CELL_NODES_C, indexing="ij"))
     photocurrent, saturation, series, shunt_ohm, diode = _curves_at(fit_panel(panel), light, cell_c)
     curve = _Curve(photocurrent, saturation, series, 1.0 / shunt_ohm, diode)
-    ceiling = diode * np.log1p(photocurrent / saturation)
+    ceiling = diode * np.log1p(np.maximum(photocurrent, 0.0) / saturation)
     best = _halve(lambda inner: _power_rises(inner, curve, np.exp), ceiling)
     open_circuit = _halve(lambda inner: _diode_current(inner, curve, np.exp)[0] > 0.0, ceiling)
     current, _ = _diode_current(best, curve, np.exp)

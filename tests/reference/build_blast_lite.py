@@ -45,7 +45,7 @@ def years_to_80_pct(days: np.ndarray, q: np.ndarray) -> float | None:
 
 
 def run(model_name: str, case: dict[str, float]) -> dict[str, object]:
-    """One model, one case; the throughput shrinks with the capacity (constant swing of the state of charge)."""
+    """One model, one case; as the cell shrinks its swing widens, to move the same energy until it hits a limit."""
     cell = MODELS[model_name]()
     soc = hourly_soc(case)
     history = {
@@ -53,9 +53,7 @@ def run(model_name: str, case: dict[str, float]) -> dict[str, object]:
         "SOC": soc,
         "Temperature_C": np.full(soc.shape, case["cell_c"]),
     }
-    cell.simulate_battery_life(
-        history, threshold_time=MOST_YEARS, threshold_capacity=0.795, is_conserve_energy_throughput=True
-    )
+    cell.simulate_battery_life(history, threshold_time=MOST_YEARS, threshold_capacity=0.795, is_conserve_energy_throughput=True)
     if cell.stressors["t_days"][-1] < 3651:
         raise SystemExit("a run ended before ten years")
     days, efc, q = cell.stressors["t_days"], cell.stressors["efc"], cell.outputs["q"]

@@ -1,0 +1,270 @@
+"""How long a bank lives on a route: the estimate, its band, what it assumes and what it warns of."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from simulator.battery.ageing import Storage, estimate_life
+from simulator.errors import InputError
+from simulator.scenario.parts import Bank, Curve
+
+FLAT = Curve((0.0, 1.0), (12.0, 13.0), (0.0, 0.0), (1.0, 1.0), (-20.0, 25.0), (0.7, 1.0))
+AGM = Bank(
+    chemistry="agm",
+    unit_v=12.0,
+    unit_ah=100.0,
+    in_series=1,
+    in_parallel=4,
+    curve=FLAT,
+    soh_start=1.0,
+    start_soc=1.0,
+    usable_frac=0.5,
+    at_floor="keep",
+    cutoff_soc=0.2,
+    reconnect_soc=0.3,
+    target_soc=1.0,
+    full_soc=0.98,
+    charge_limit_a=20.0,
+    charge_cold_limit_a=20.0,
+    discharge_limit_a=100.0,
+    charge_min_c=-20.0,
+    charge_resume_c=-20.0,
+    charge_full_c=-20.0,
+    charge_max_c=50.0,
+    discharge_min_c=-20.0,
+    discharge_max_c=50.0,
+    resistance_ohm=0.004,
+    resistance_per_c=0.01,
+    absorb_v=14.4,
+    taper_h=2.0,
+    taper_end_frac=0.02,
+    well_c=0.4,
+    well_k_per_h=1.0,
+    self_discharge_frac_per_day=0.001,
+    standby_w=0.0,
+    place="inside",
+    heat_capacity_j_per_c=25000.0,
+    loss_w_per_c=2.0,
+    unit_kg=30.0,
+    unit_m=None,
+    unit_price=None,
+    owned=False,
+    heater=None,
+    cycles_depth_frac=(0.3, 0.5, 0.8, 1.0),
+    cycles_to_end=(1300.0, 600.0, 350.0, 250.0),
+    calendar_years=5.5,
+)
+LFP = replace(
+    AGM,
+    chemistry="lfp",
+    usable_frac=0.9,
+    cutoff_soc=0.05,
+    full_soc=0.95,
+    cycles_depth_frac=(0.5, 0.8, 1.0),
+    cycles_to_end=(9000.0, 5000.0, 3500.0),
+    calendar_years=15.0,
+)
+
+
+def _days(days: int, depth: float) -> np.ndarray:
+    """Down by ``depth`` in twelve hours and up to full in the next twelve, every day."""
+    hour = np.arange(1, 24 * days + 1) % 24
+    return 1.0 - depth * (1.0 - np.abs(hour - 12) / 12)
+
+
+def _estimate(bank: Bank, depth: float, days: int = 365, cell_c: float = 25.0, **more):
+    soc = _days(days, depth)
+    return estimate_life(bank, soc, np.full(soc.size, cell_c), **more)
+
+
+def test_a_daily_cycle_counts_once_a_day_and_its_depth_of_full_cycles():
+    estimate = _estimate(LFP, 0.4)
+    assert estimate.counted_cycles == pytest.approx(365)
+    assert estimate.counted_cycles_per_year == pytest.approx(365.25)
+    assert estimate.full_cycles == pytest.approx(365 * 0.4)
+    assert estimate.full_cycles_per_year == pytest.approx(365.25 * 0.4)
+    assert sum(estimate.depth_histogram) == pytest.approx(365.25)
+    assert np.argmax(estimate.depth_histogram) == 4
+
+
+def test_charge_drawn_within_the_hours_is_taken_when_given():
+    assert _estimate(LFP, 0.4, ah_out=np.full(8760, 400.0 / 24)).full_cycles == pytest.approx(365)
+
+
+def test_per_year_figures_do_not_hang_on_the_length_of_the_run():
+    long, short = _estimate(LFP, 0.5), _estimate(LFP, 0.5, days=30)
+    assert short.full_cycles_per_year == pytest.approx(long.full_cycles_per_year)
+    assert short.counted_cycles_per_year == pytest.approx(long.counted_cycles_per_year)
+    assert short.life_years == pytest.approx(long.life_years)
+    assert short.band_years == pytest.approx(long.band_years)
+    assert short.depth_histogram == pytest.approx(long.depth_histogram)
+    assert "the route again all year: its 30 days come 12.2 times a year" in short.assumption
+    assert "365 days itself" in long.assumption
+
+
+def test_a_short_trip_that_only_empties_the_bank_is_charged_back_before_the_next():
+    soc = np.linspace(1.0, 0.2, 73)[1:]
+    estimate = estimate_life(LFP, soc, np.full(72, 25.0))
+    assert estimate.counted_cycles == 0.5
+    assert estimate.full_cycles == pytest.approx(0.8)
+    assert estimate.counted_cycles_per_year == pytest.approx(365.25 / 3)
+    assert estimate.full_cycles_per_year == pytest.approx(0.8 * 365.25 / 3)
+
+
+def test_lfp_follows_naumann_where_that_is_the_shortest():
+    """Every day to half, 25 C, by hand from the two laws with the mean of the squared pace over the triangle."""
+    estimate = _estimate(LFP, 0.5)
+    soc = _days(1, 0.5)
+    shelf = np.sqrt(np.mean((1.2571e-5 * (2.8575 * (soc - 0.5) ** 3 + 0.60225)) ** 2) * 365.25 * 86400)
+    cycling = (0.0630 * 0.5 / 12 + 0.0971) * (4.0253 * (0.5 - 0.6) ** 3 + 1.0923) / 100 * np.sqrt(0.5 * 365.25)
+    assert estimate.life_years == pytest.approx((0.2 / (shelf + cycling)) ** 2, rel=1e-4)
+    assert estimate.ended_by == "calendar"
+    assert estimate.band_years[0] <= estimate.life_years <= estimate.band_years[1]
+    assert set(estimate.model_years) == {"Naumann 2018/2020", "Gasper 2022", "Gasper 2023", "depth curve"}
+    assert any("More of the fade comes from time" in note for note in estimate.notes)
+
+
+def test_lfp_life_is_capped_by_the_shelf_life_and_cut_by_a_poor_data_sheet():
+    cool = _estimate(LFP, 0.1, cell_c=10.0)
+    assert (cool.life_years, cool.ended_by) == (15.0, "calendar")
+    assert any("stops at its shelf life of 15.0 years" in note for note in cool.notes)
+    assert cool.band_years[0] == pytest.approx(12.0)
+    poor = _estimate(replace(LFP, cycles_depth_frac=(0.8,), cycles_to_end=(1000.0,)), 0.8)
+    assert (poor.life_years, poor.ended_by) == (pytest.approx(1000 / 365.25), "cycles")
+
+
+def test_hot_cells_shorten_the_shelf_life_of_lfp():
+    hot = _estimate(replace(LFP, calendar_years=3.0), 0.1, cell_c=45.0)
+    assert hot.life_years == pytest.approx(3.0 / 1.5439**2, rel=1e-3)
+
+
+def test_lead_acid_by_hand_with_a_full_charge_every_day():
+    """A day to half: 600 cycles, 1.64 years, less the little weight of hours since the last full charge."""
+    estimate = _estimate(AGM, 0.5)
+    assert estimate.model_years["depth curve"] == pytest.approx(600 / 365.25)
+    assert 0.95 * 600 / 365.25 < estimate.life_years < 600 / 365.25
+    assert estimate.ended_by == "cycles"
+    assert estimate.notes == ()
+
+
+def test_a_cycling_agm_dies_years_before_an_lfp():
+    agm, lfp = _estimate(AGM, 0.5).life_years, _estimate(LFP, 0.5).life_years
+    assert lfp > 3 * agm
+
+
+def test_ten_kelvin_halve_a_lead_acid_life_either_way():
+    for depth in (0.5, 0.01):
+        warm, cool = _estimate(AGM, depth, cell_c=35.0), _estimate(AGM, depth, cell_c=25.0)
+        assert warm.life_years == pytest.approx(cool.life_years / 2)
+    assert _estimate(AGM, 0.01).ended_by == "calendar"
+    assert any("2.0 times as fast" in note for note in warm.notes) is True
+
+
+def test_weeks_without_a_full_charge_cost_lead_acid_years_and_are_told():
+    full = _estimate(AGM, 0.4)
+    soc = 0.55 + 0.75 * (_days(365, 0.4) - 0.6)  # the same days, never above 0.85, a little shallower
+    never = estimate_life(AGM, soc, np.full(soc.size, 25.0), soc_before=float(soc[-1]))
+    assert never.model_years["depth curve"] > full.model_years["depth curve"]
+    assert never.life_years < 0.6 * full.life_years
+    assert any("Spells without a full charge" in note for note in never.notes)
+    assert any("More than 30 days" in note for note in never.notes)
+    short = estimate_life(AGM, soc[:240], np.full(240, 25.0), soc_before=float(soc[-1]))
+    assert short.life_years == pytest.approx(never.life_years, rel=0.02)
+
+
+def test_lead_acid_band_spans_makers_and_weights():
+    low, high = _estimate(AGM, 0.5).band_years
+    assert low == pytest.approx(0.8 * _estimate(AGM, 0.5).life_years)
+    assert high == pytest.approx(1.2 * 600 / 365.25)
+    assert _estimate(AGM, 0.5).capacity_10_years_frac is None
+
+
+@pytest.mark.parametrize("bank", [AGM, LFP], ids=["agm", "lfp"])
+def test_a_resting_bank_ends_by_the_calendar(bank):
+    estimate = estimate_life(bank, np.ones(240), np.full(240, 25.0))
+    assert estimate.ended_by == "calendar"
+    assert estimate.counted_cycles_per_year == estimate.full_cycles_per_year == 0
+    assert 0 < estimate.life_years <= bank.calendar_years
+
+
+@pytest.mark.parametrize("bank", [AGM, LFP], ids=["agm", "lfp"])
+def test_a_used_bank_has_less_ahead_of_it_and_a_worn_one_nothing(bank):
+    new, used, worn = (_estimate(replace(bank, soh_start=soh), 0.5) for soh in (1.0, 0.9, 0.78))
+    assert 0 < used.life_years < new.life_years
+    assert worn.life_years == 0
+    assert "at the end of its life" in worn.notes[0]
+
+
+def test_storage_for_the_rest_of_the_year_spares_the_bank():
+    again = _estimate(AGM, 0.5, days=60)
+    kept = _estimate(AGM, 0.5, days=60, storage=Storage(soc=1.0, cell_c=15.0))
+    assert kept.full_cycles_per_year == pytest.approx(30)
+    assert kept.counted_cycles_per_year == pytest.approx(60)
+    assert kept.life_years > 3 * again.life_years
+    assert "once a year, and storage at 100% charge and 15 C for the other 305 days" in kept.assumption
+    half, full = (_estimate(LFP, 0.5, days=60, storage=Storage(soc, 25.0)).model_years["Naumann 2018/2020"] for soc in (0.5, 1.0))
+    assert half > full
+
+
+def test_storage_means_nothing_to_a_run_of_a_year():
+    assert _estimate(LFP, 0.3, days=366, storage=Storage(0.5, 10.0)) == _estimate(LFP, 0.3, days=366)
+
+
+def test_use_outside_the_data_is_told():
+    cold = _estimate(LFP, 0.9, cell_c=-5.0).notes
+    assert any("below 10 or above 45 C" in note for note in cold)
+    assert any("below 0 or above 60 C" in note for note in cold)
+    gentle = _estimate(LFP, 0.3).notes
+    assert any("fill the bank in 40 hours" in note for note in gentle)
+    assert any("80% and deeper" in note for note in gentle)
+    hour = np.tile([0.0, 1.0], 12)
+    fast = estimate_life(LFP, hour, np.full(24, 25.0))
+    assert not any("fill the bank" in note for note in fast.notes)
+    ripple = _estimate(AGM, 0.1).notes
+    assert any("outside the depth curve (30% to 100%)" in note for note in ripple)
+
+
+@pytest.mark.parametrize(
+    ("soc", "cell_c"), [([], []), ([0.5, 0.6], [25.0]), ([0.5, float("nan")], [25.0, 25.0]), ([0.5], [float("nan")])]
+)
+def test_series_that_do_not_fit_are_refused(soc, cell_c):
+    with pytest.raises(ValueError, match="expected"):
+        estimate_life(LFP, soc, cell_c)
+
+
+def test_a_curve_that_rises_with_depth_is_told_to_the_person():
+    with pytest.raises(InputError, match="fewer cycles for deeper ones"):
+        _estimate(replace(AGM, cycles_depth_frac=(0.3, 0.5), cycles_to_end=(600.0, 1300.0)), 0.5)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.sampled_from([AGM, LFP]),
+    st.lists(st.floats(0, 1), min_size=1, max_size=100),
+    st.floats(-30, 60),
+    st.floats(0.5, 1.0),
+    st.sampled_from([None, Storage(0.5, 10.0)]),
+)
+def test_whatever_happened_the_answer_is_finite_and_in_order(bank, soc, cell_c, soh_start, storage):
+    estimate = estimate_life(replace(bank, soh_start=soh_start), soc, np.full(len(soc), cell_c), storage=storage)
+    low, high = estimate.band_years
+    assert 0 <= low <= estimate.life_years <= high < 100
+    assert estimate.life_years <= bank.calendar_years
+    assert estimate.ended_by in {"cycles", "calendar"}
+    assert sum(estimate.depth_histogram) == pytest.approx(estimate.counted_cycles_per_year)
+    assert all(note.endswith(".") for note in (*estimate.notes, estimate.assumption))
+    json.dumps([estimate.model_years, estimate.band_years, estimate.depth_histogram], allow_nan=False)
+
+
+def test_deeper_and_hotter_never_live_longer():
+    for bank in (AGM, LFP):
+        by_depth = [_estimate(bank, depth).life_years for depth in (0.2, 0.4, 0.6, 0.8, 1.0)]
+        by_heat = [_estimate(bank, 0.5, cell_c=cell_c).life_years for cell_c in (0.0, 15.0, 25.0, 35.0, 45.0)]
+        assert by_depth == sorted(by_depth, reverse=True)
+        assert by_heat == sorted(by_heat, reverse=True)
