@@ -271,10 +271,14 @@ class Outcome:
 
     @cached_property
     def life(self) -> LifeEstimate:
-        """First estimate of cycles and years from the depth curve of the preset."""
-        soc = np.concatenate([[self.start_soc], self.hours[:, k.SOC_END]])
-        cell_c = np.concatenate([[self.hours[0, k.CELL_END_C]], self.hours[:, k.CELL_END_C]])
-        return estimate_life(self.scenario.bank, soc, cell_c)
+        """Cycles and years, by the published laws and the depth curve of the bank's preset."""
+        return estimate_life(
+            self.scenario.bank,
+            self.hours[:, k.SOC_END],
+            self.hours[:, k.CELL_END_C],
+            ah_out=float(self.hours[:, k.DISCHARGED_AH].sum()),
+            soc_before=self.start_soc,
+        )
 
     @cached_property
     def stop_lines(self) -> tuple[StopLine, ...]:

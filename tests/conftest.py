@@ -19,7 +19,7 @@ from simulator import battery
 from simulator.battery import kernel
 from simulator.scenario.parts import Bank, Curve, Generator, Heater
 
-settings.register_profile("landing", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow], print_blob=True)
+settings.register_profile("landing", max_examples=120, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow], print_blob=True)
 settings.register_profile("search", deadline=None, max_examples=3000, suppress_health_check=[HealthCheck.too_slow], print_blob=True)
 settings.load_profile("landing")
 

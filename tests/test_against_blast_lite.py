@@ -45,6 +45,39 @@ def _estimate(run: dict[str, float]):
     return estimate_life(bank, _hourly_soc(run), np.full(8760, run["cell_c"]))
 
 
+@pytest.mark.parametrize(
+    ("law", "soc", "cell_c", "loss_pct"),
+    [
+        ("Gasper 2022", 0.5, 25, [3.825, 8.191, 11.234]),
+        ("Gasper 2022", 0.9, 25, [5.847, 10.885, 14.077]),
+        ("Gasper 2022", 0.5, 40, [5.980, 13.699, 19.331]),
+        ("Gasper 2022", 0.5, 10, [1.743, 3.928, 5.504]),
+        ("Gasper 2023", 0.5, 25, [1.102, 2.569, 3.699]),
+    ],
+)
+def test_shelf_laws_evaluated_with_the_published_coefficients(law, soc, cell_c, loss_pct):
+    """After 1, 5 and 10 years of 365 days."""
+    shelf, _ = LFP_LAWS[law](steady_use(soc, cell_c, 0.8, 0.0, 0.2), PRINTED_YEARS)
+    assert 100 * shelf == pytest.approx(loss_pct, abs=6e-4)
+
+
+@pytest.mark.parametrize(
+    ("law", "full_cycles", "loss_pct"),
+    [
+        ("Gasper 2022", 1000, 0.946),
+        ("Gasper 2022", 3000, 3.269),
+        ("Gasper 2022", 6000, 7.146),
+        ("Gasper 2023", 500, 2.388),
+        ("Gasper 2023", 1000, 4.239),
+        ("Gasper 2023", 3000, 10.528),
+    ],
+)
+def test_cycling_laws_evaluated_with_the_published_coefficients(law, full_cycles, loss_pct):
+    """Depth 0.8 at C/5, half charge, 25 C."""
+    _, cycling = LFP_LAWS[law](steady_use(0.5, 25.0, 0.8, full_cycles, 0.2), 1.0)
+    assert 100 * cycling == pytest.approx(loss_pct, abs=6e-4)
+
+
 @pytest.mark.parametrize("run", [run for run in RUNS if run["highest_soc"] == run["lowest_soc"]], ids=_name)
 def test_storage_agrees_with_the_closed_form(run):
     """Their steps are a day long; that alone makes up to 0.03 % of the capacity."""

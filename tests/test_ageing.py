@@ -163,7 +163,7 @@ def test_ten_kelvin_halve_a_lead_acid_life_either_way():
         warm, cool = _estimate(AGM, depth, cell_c=35.0), _estimate(AGM, depth, cell_c=25.0)
         assert warm.life_years == pytest.approx(cool.life_years / 2)
     assert _estimate(AGM, 0.01).ended_by == "calendar"
-    assert any("2.0 times as fast" in note for note in warm.notes) is True
+    assert any("2.0 times as fast" in note for note in warm.notes)
 
 
 def test_weeks_without_a_full_charge_cost_lead_acid_years_and_are_told():
@@ -199,6 +199,13 @@ def test_a_used_bank_has_less_ahead_of_it_and_a_worn_one_nothing(bank):
     assert 0 < used.life_years < new.life_years
     assert worn.life_years == 0
     assert "at the end of its life" in worn.notes[0]
+
+
+def test_a_used_lfp_bank_stands_further_along_its_root_of_time():
+    """Half of the fifth is lost in a quarter of the life; three quarters of it lie ahead."""
+    new, used = (_estimate(replace(LFP, soh_start=soh, calendar_years=60.0), 0.0) for soh in (1.0, 0.9))
+    law = "Naumann 2018/2020"
+    assert used.model_years[law] == pytest.approx(0.75 * new.model_years[law], rel=1e-3)
 
 
 def test_storage_for_the_rest_of_the_year_spares_the_bank():

@@ -70,6 +70,16 @@ def test_a_year_in_samples_is_the_same_as_the_year_at_once(law):
     assert np.array(law(cut, 7.0)) == pytest.approx(np.array(law(use, 7.0)), rel=1e-12)
 
 
+@pytest.mark.parametrize("law", LFP_LAWS.values(), ids=LFP_LAWS.keys())
+def test_no_law_breaks_down_in_frost_or_at_an_empty_bank(law):
+    for cell_c in (-40.0, 0.0, 80.0):
+        for soc in (0.0, 1.0):
+            shelf, cycling = law(steady_use(soc, cell_c, 0.01, 100.0, 0.0), np.linspace(0, 30, 5))
+            assert np.isfinite(shelf).all()
+            assert (np.diff(shelf) > 0).all()
+            assert (np.diff(cycling) > 0).all()
+
+
 def test_anode_potential_falls_with_charge():
     """Points computed from Safari & Delacourt (2011), J. Electrochem. Soc. 158(5), A562."""
     assert anode_potential_v([0, 0.25, 0.5, 0.8, 1]) == pytest.approx([0.68435, 0.16388, 0.12330, 0.09426, 0.08638], abs=5e-6)

@@ -286,8 +286,9 @@ def cylindrical_loss(use: Use, years: npt.ArrayLike) -> tuple[FloatArray, FloatA
 
     Card. *Data*: the cell and tests of `naumann_loss`, with laws found anew by symbolic regression. *Moves it*: temperature
     and anode potential on the shelf; depth and rate in cycling. *Limits*: cycling tested from 20 to 40 C, depths from 0.8
-    to 1 (shallower cycles are held at 0.8) and up to 1C of charge; the break-in term above three full cycles a day is left
-    out, as a bank that lives on the sun never gets there. Rates are averaged over the year, as their authors do over a step.
+    to 1 (shallower cycles are held at 0.8) and up to 1C of charge; its shelf law breaks down outside the 0 to 60 C of the
+    tests, where the temperature is held; the break-in term above three full cycles a day is left out, as a bank that lives
+    on the sun never gets there. Rates are averaged over the year, as their authors do over a step.
 
     Parameters
     ----------
@@ -308,7 +309,7 @@ def cylindrical_loss(use: Use, years: npt.ArrayLike) -> tuple[FloatArray, FloatA
        coefficients as published with blast-lite 1.1.1.
     """
     span_years = np.asarray(years, dtype=np.float64)
-    kelvin = use.cell_c + ZERO_CELSIUS_K
+    kelvin = np.clip(use.cell_c, *CALENDAR_RANGE_C) + ZERO_CELSIUS_K
     anode_v = anode_potential_v(use.soc)
     extent = use.mean(0.98968715 * np.exp((-2881067.56019324 / kelvin**2 + 8742.06309157 / kelvin) * np.sqrt(anode_v)))
     shape = use.mean(
@@ -329,8 +330,8 @@ def prismatic_loss(use: Use, years: npt.ArrayLike) -> tuple[FloatArray, FloatArr
 
     Card. *Data*: a commercial prismatic LFP/graphite cell above 250 Ah, 10-45 C, charged at 0.65C at most (0.16C at 10 C).
     *Moves it*: temperature and anode potential on the shelf; depth, rate and, the other way round, temperature in cycling.
-    *Limits*: depths from 0.8 to 1 (shallower cycles are held at 0.8); poor outside the temperatures tested; gentle rates.
-    Rates are averaged over the year, as their authors do over a step.
+    *Limits*: depths from 0.8 to 1 (shallower cycles are held at 0.8); poor outside the temperatures tested, at whose edge it
+    is held; gentle rates. Rates are averaged over the year, as their authors do over a step.
 
     Parameters
     ----------
@@ -351,7 +352,7 @@ def prismatic_loss(use: Use, years: npt.ArrayLike) -> tuple[FloatArray, FloatArr
        doi:10.1016/j.est.2023.109042; coefficients as published with blast-lite 1.1.1.
     """
     span_years = np.asarray(years, dtype=np.float64)
-    kelvin = use.cell_c + ZERO_CELSIUS_K
+    kelvin = np.clip(use.cell_c, *CYCLE_RANGE_C) + ZERO_CELSIUS_K
     shelf = use.mean(8.37e4 * np.exp((-5.21e3 - 3.56e3 * anode_potential_v(use.soc)) / kelvin))
     warmth = use.mean(np.exp(2.19e3 / kelvin) + np.exp(-1.55e5 / kelvin))
     depth = np.clip(use.depth_frac, *REFIT_DEPTH_RANGE_FRAC)

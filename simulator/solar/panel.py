@@ -324,7 +324,7 @@ def _best_point_table(panel: Panel) -> tuple[Floats, Floats, Floats]:
     open_circuit = _halve(lambda inner: _diode_current(inner, curve, np.exp)[0] > 0.0, ceiling)
     current, _ = _diode_current(best, curve, np.exp)
     voltage = best - current * series
-    return current * voltage / light, voltage, open_circuit
+    return np.maximum(current * voltage, 0.0) / light, np.maximum(voltage, 0.0), open_circuit
 
 
 def _halve(goes_up: Callable[[Floats], Any], ceiling: Floats) -> Floats:
