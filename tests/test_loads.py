@@ -180,7 +180,9 @@ def test_lights_burn_from_sunset_to_eleven():
     load, timeline = load_of(stay(thing(hours_per_day=2.0, kind="lights")))  # sunset near 18:05 on the clock
     by_hour = at_clock(load.dc_w[-1], timeline, 0)
     assert {hour for hour, watts in by_hour.items() if watts} == {18.0, 19.0, 20.0, 21.0, 22.0}
-    assert by_hour[18.0] < by_hour[19.0] == pytest.approx(by_hour[22.0])
+    assert by_hour[19.0] == pytest.approx(by_hour[22.0])
+    # 40 deg x sin(15 deg an hour x t) is 0.833 deg, refraction and radius of the sun, at t = 0.0795 h after 18:00.
+    assert by_hour[18.0] / by_hour[19.0] == pytest.approx(1.0 - 0.0795, abs=0.01)  # a straight path within the hour
 
 
 def test_lights_in_a_bright_night_burn_in_the_last_hours_of_the_evening():
@@ -298,6 +300,15 @@ def test_the_idle_draw_falls_to_the_first_level_that_needs_the_inverter():
     assert (always.dc_w[0] == idle_w).all()
     assert always.dc_w[1:, 12:14] - load.dc_w[1:, 12:14] == pytest.approx(np.array([[0.0, idle_w], [0.0, 0.0]]))
     assert always.audit[-1].priority == 0
+
+
+def test_rounding_wakes_no_sleeping_inverter():
+    for tenth in range(1, 10):
+        windows = ((6.0 + tenth / 10, 8.0 + tenth / 30), (19.0 + tenth / 70, 22.0 + tenth / 10))
+        load, timeline = load_of(stay(thing(bus="ac", clock=windows), first=date(2024, 1, 1)))
+        assert set(timeline.local_hour[load.inverter_idle_w > 0.0]) == {6.0, 7.0, 8.0, 19.0, 20.0, 21.0, 22.0}
+        load, timeline = load_of(stay(thing(bus="ac", kind="cooking", hours_per_day=tenth / 3), first=date(2024, 1, 1)))
+        assert len(set(timeline.local_hour[load.inverter_idle_w > 0.0])) in {3, 9}
 
 
 def test_on_a_hookup_ac_passes_by_and_dc_stays():

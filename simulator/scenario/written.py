@@ -15,7 +15,7 @@ from typing import Annotated, Any, NoReturn, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator
 from pydantic_core import PydanticCustomError
 
-from simulator.scenario.desk import either, nearest
+from simulator.scenario.desk import either, nearest, shown
 from simulator.scenario.parts import PRIORITIES
 from simulator.units import HOURS_PER_DAY, MINUTES_PER_HOUR
 
@@ -29,8 +29,8 @@ _CLOCK = re.compile(r"\s*(\d{1,2}):(\d{2})\s*")
 _EVERY_NIGHT = re.compile(r"\s*every(?:\s+(\d{1,3})\s*(?:st|nd|rd|th))?\s+night\s*")
 
 
-def _refuse(expected: str, cure: str = "") -> NoReturn:
-    raise PydanticCustomError(EXPECTED, "{expected}", {"expected": expected, "cure": cure})
+def _refuse(expected: str, got: Any, cure: str = "") -> NoReturn:
+    raise PydanticCustomError(EXPECTED, "{expected}", {"expected": expected, "got": shown(got), "cure": cure})
 
 
 def _span(low: float, high: float, unit: str) -> str:
@@ -48,9 +48,9 @@ def number(low: float, high: float, unit: str = "", above: bool = False) -> Plai
                 cure = "Write the number without quotes."
             elif isinstance(value, str) and re.match(r"\s*[-+]?\d", value):
                 cure = "Write the bare number, without quotes or unit; the unit is in the name of the key."
-            _refuse(what, cure)
+            _refuse(what, value, cure)
         if (isinstance(value, float) and not math.isfinite(value)) or not low <= value <= high or (above and value == low):
-            _refuse(what)
+            _refuse(what, value)
         return float(value)
 
     return PlainValidator(check)
@@ -61,7 +61,7 @@ def whole(low: int, high: int) -> PlainValidator:
 
     def check(value: Any) -> int:
         if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            _refuse(f"a whole number {_span(low, high, '')}" if high < 10**6 else f"a whole number of at least {low}")
+            _refuse(f"a whole number {_span(low, high, '')}" if high < 10**6 else f"a whole number of at least {low}", value)
         return value
 
     return PlainValidator(check)
@@ -73,7 +73,7 @@ def choice(*words: str | int) -> PlainValidator:
 
     def check(value: Any) -> str | int:
         if isinstance(value, bool) or value not in words:
-            _refuse(listed, nearest(value, [str(word) for word in words]) if isinstance(value, str) else "")
+            _refuse(listed, value, nearest(value, [str(word) for word in words]) if isinstance(value, str) else "")
         found: str | int = value
         return found
 
@@ -82,20 +82,20 @@ def choice(*words: str | int) -> PlainValidator:
 
 def _text(value: Any) -> str:
     if not isinstance(value, str) or not value.strip():
-        _refuse("text in quotes")
+        _refuse("text in quotes", value)
     return value
 
 
 def _flag(value: Any) -> bool:
     if not isinstance(value, bool):
         cure = "Write true or false without quotes." if value in ("true", "false") else ""
-        _refuse("true or false", cure)
+        _refuse("true or false", value, cure)
     return value
 
 
 def _given(value: Any) -> bool:
     if value is not True:
-        _refuse("true", "Leave the key out for no clear sky.")
+        _refuse("true", value, "Leave the key out for no clear sky.")
     return True
 
 
@@ -104,7 +104,7 @@ def row(each: PlainValidator, what: str, most: int = 100) -> PlainValidator:
 
     def check(value: Any) -> tuple[Any, ...]:
         if not isinstance(value, (list, tuple)) or not 0 < len(value) <= most:
-            _refuse(what)
+            _refuse(what, value)
         return tuple(each.func(item) for item in value)  # type: ignore[call-arg]
 
     return PlainValidator(check)
@@ -113,7 +113,7 @@ def row(each: PlainValidator, what: str, most: int = 100) -> PlainValidator:
 def sides(value: Any) -> tuple[float, float, float]:
     """Length, width and height in metres."""
     if not isinstance(value, (list, tuple)) or len(value) != 3:
-        _refuse("[length, width, height] in metres")
+        _refuse("[length, width, height] in metres", value)
     length, width, height = (number(0, 50, "m", above=True).func(item) for item in value)  # type: ignore[call-arg]
     return length, width, height
 
@@ -122,13 +122,13 @@ def moment(value: Any) -> date:
     """A local date, or a local date with a time; no offset, since the zone of the stop is known."""
     what = "a date such as 2026-06-01, or with the time on the clock 2026-06-01T14:30:00"
     if isinstance(value, str):
-        _refuse(what, "Write it without quotes." if re.match(r"\s*\d{4}-\d{1,2}-\d{1,2}", value) else "")
+        _refuse(what, value, "Write it without quotes." if re.match(r"\s*\d{4}-\d{1,2}-\d{1,2}", value) else "")
     if not isinstance(value, date):
-        _refuse(what)
+        _refuse(what, value)
     if isinstance(value, datetime) and value.tzinfo is not None:
-        _refuse(what, "Leave the offset out: the time is read on the clock of the stop.")
+        _refuse(what, value, "Leave the offset out: the time is read on the clock of the stop.")
     if not FIRST_YEAR <= value.year <= LAST_YEAR:
-        _refuse(f"a date from {FIRST_YEAR} to {LAST_YEAR}")
+        _refuse(f"a date from {FIRST_YEAR} to {LAST_YEAR}", value)
     return value.replace(microsecond=0) if isinstance(value, datetime) else value
 
 
@@ -149,7 +149,7 @@ def clock_hour(value: Any) -> float:
     except ValueError:
         hour = float(HOURS_PER_DAY)
     if hour >= HOURS_PER_DAY:
-        _refuse('a time on the clock such as "09:00", from "00:00" to "23:59"')
+        _refuse('a time on the clock such as "09:00", from "00:00" to "23:59"', value)
     return hour
 
 
@@ -158,22 +158,22 @@ def windows(value: Any) -> tuple[tuple[float, float], ...]:
     what = 'windows on the clock such as ["07:00-08:30", "22:00-02:00"]'
     items = (value,) if isinstance(value, str) else value
     if not isinstance(items, (list, tuple)) or not 0 < len(items) <= HOURS_PER_DAY:
-        _refuse(what)
+        _refuse(what, value)
     found = []
     for item in items:
         match = _WINDOW.fullmatch(item) if isinstance(item, str) else None
         if match is None:
-            _refuse(what)
+            _refuse(what, item)
         try:
             start_h, end_h = _hour(*match.groups()[:2]), _hour(*match.groups()[2:])
         except ValueError:
-            _refuse(what, f'There is no such time as in "{item}".')
+            _refuse(what, item, "An hour has 60 minutes and a day 24 hours.")
         if start_h == end_h or start_h == HOURS_PER_DAY:
-            _refuse(what, 'A window needs two different times; the whole day is "00:00-24:00".')
+            _refuse(what, item, 'A window needs two different times; the whole day is "00:00-24:00".')
         found.append((start_h, end_h))
     pieces = sorted(piece for start_h, end_h in found for piece in _unfolded(start_h, end_h))
     if any(after[0] < before[1] for before, after in zip(pieces, pieces[1:], strict=False)):
-        _refuse("windows that do not overlap", "Join them, or raise the quantity.")
+        _refuse("windows that do not overlap", ", ".join(items), "Join them, or raise the quantity.")
     return tuple(found)
 
 
@@ -187,11 +187,11 @@ def weekdays(value: Any) -> frozenset[int]:
     what = 'days such as ["sat", "sun"]'
     items: Iterable[Any] = (value,) if isinstance(value, str) else value
     if not isinstance(items, (list, tuple)) or not items:
-        _refuse(what)
+        _refuse(what, value)
     found = [item.strip().lower()[:3] if isinstance(item, str) else "" for item in items]
     for item, day in zip(items, found, strict=True):
         if day not in WEEKDAYS:
-            _refuse(what, nearest(item, WEEKDAYS) if isinstance(item, str) else "")
+            _refuse(what, item, nearest(item, WEEKDAYS) if isinstance(item, str) else "")
     return frozenset(WEEKDAYS.index(day) for day in found)
 
 
@@ -202,7 +202,7 @@ def hookup_nights(value: Any) -> int:
     found = _EVERY_NIGHT.fullmatch(value.lower()) if isinstance(value, str) else None
     nights = int(found.group(1) or 1) if found else 0
     if nights == 0:
-        _refuse('true, false or "every 7th night"')
+        _refuse('true, false or "every 7th night"', value)
     return nights
 
 

@@ -143,6 +143,7 @@ def fit_panel(panel: Panel) -> DiodeFit:
             lambda unknown: weights * _curve_of(panel, unknown).misses,
             start,
             bounds=(lowest, highest),
+            max_nfev=60,
             xtol=1e-12,
             ftol=1e-12,
             gtol=1e-12,

@@ -1,0 +1,626 @@
+/*
+ * The arithmetic of simulator/battery/kernel.py in plain C99: the same operations, in the same order, function by function.
+ *
+ * It exists only to be timed beside the compiled loop and to be compared with it bit by bit. Build it without contraction
+ * (-ffp-contract=off), or a fused multiply-add rounds once where the other rounds twice. Names and comments are those of
+ * kernel.py; what a line means is said there.
+ */
+#include <math.h>
+#include <stdbool.h>
+#include <stdint.h>
+
+enum { NODES = 1024 };
+enum { OCV, ENERGY, CHARGE_V, CHARGE_ENERGY, CHARGE_PASSED, INV_EFFICIENCY, CURVE_FIELDS };
+enum { CAPACITY_NODES = 21, MAX_EVENTS = 16, LEVELS = 3 };
+static const double CAPACITY_COLD_C = -40.0, CAPACITY_STEP_C = 5.0;
+static const double TINY_H = 1e-12, TINY_SOC = 1e-12;
+
+enum { SOC, WELL, CELL_C, OWN_HEAT_W, DARK, BACK_SOC, COLD, GENERATOR, GENERATOR_RUN_H, SHED, HOT, STATE_SIZE };
+
+enum {
+    LOAD_WH, MISSED_DARK_WH, MISSED_SHED_WH, MISSED_LIMIT_WH, MISSED_ESSENTIAL_WH, MISSED_COMFORT_WH, MISSED_LUXURY_WH,
+    ESSENTIAL_DARK_WH, SUN_OFFERED_WH, SUN_USED_WH, SPILLED_CONTROLLER_WH, SPILLED_FULL_WH, SPILLED_ACCEPTANCE_WH,
+    SPILLED_LIMIT_WH, REFUSED_COLD_WH, REFUSED_HOT_WH, SHORE_WH, DRIVE_WH, GENERATOR_WH, STANDBY_WH, HEATER_WH, CHARGED_WH,
+    DISCHARGED_WH, LOSS_OHMIC_WH, LOSS_CHARGING_WH, LOSS_SELF_WH, CHARGED_AH, DISCHARGED_AH, SOC_END, SOC_LOWEST,
+    CELL_END_C, BUS_V, DARK_H, DARK_AT_START, DARK_AT_END, LOCKED_H, GENERATOR_H, FULL_H, SEGMENTS, RESIDUAL_WH, RESIDUAL_H,
+    HOUR_FIELDS
+};
+
+enum {
+    DAY_LOAD_WH, DAY_MISSED_WH, DAY_DARK_H, DAY_LOWEST_SOC, DAY_SUN_OFFERED_WH, DAY_SUN_USED_WH, DAY_FULL_H,
+    DAY_ESSENTIAL_WH, DAY_FIELDS
+};
+
+typedef enum { POWER_LIMITED, CURRENT_LIMITED, ACCEPTANCE_LIMITED } Regime;
+
+/* Pointers in the order of kernel.Lanes. */
+typedef struct {
+    const int64_t *sun_row, *bay_row, *load_row, *source_row, *curve_row;
+    const double *sun_scale, *load_scale, *capacity_ah, *resistance_ohm, *resistance_per_c, *charge_limit_a,
+        *charge_cold_limit_a, *charge_min_c, *charge_resume_c, *charge_full_c, *charge_max_c, *discharge_limit_a,
+        *discharge_min_c, *discharge_max_c, *floor_soc, *reconnect_soc, *target_soc, *full_soc, *taper_per_h, *taper_soc,
+        *well_c, *well_k_per_h, *self_discharge_per_h, *standby_w, *absorb_v, *sun_low_v, *sun_high_v,
+        *heat_capacity_wh_per_c, *loss_w_per_c, *heater_w, *heater_on_c, *heater_off_c, *heater_from_bank, *generator_a,
+        *generator_start_soc, *generator_stop_soc, *generator_min_h, *shed_soc, *restore_soc;
+} Lanes;
+
+/* Pointers in the order of kernel.Histories. */
+typedef struct {
+    const double *sun_w, *bay_c, *load_w, *source_a;
+    const int64_t *day;
+} Histories;
+
+typedef const double (*Curve)[CURVE_FIELDS];
+
+typedef struct { double energy, passed, slope, inverse; } Terms;
+typedef struct { double time, end, energy, rise, moved; Regime regime; bool accepting; } Charged;
+typedef struct { double time, end, energy; Regime regime; } Discharged;
+
+/* Sizes by which the caller makes sure that both sides mean the same arrays. */
+const int64_t layout[] = {
+    sizeof(Lanes) / sizeof(void *), sizeof(Histories) / sizeof(void *), NODES, CURVE_FIELDS, CAPACITY_NODES, LEVELS,
+    STATE_SIZE, HOUR_FIELDS, DAY_FIELDS, MAX_EVENTS
+};
+
+/* Python's min and max: the first wins a tie, and a NaN on the right is left alone. */
+static inline double min(double a, double b) { return b < a ? b : a; }
+static inline double max(double a, double b) { return b > a ? b : a; }
+
+static inline int64_t cell_of(double position)
+{
+    int64_t cell = (int64_t)position;
+    cell = 0 > cell ? 0 : cell;
+    return NODES - 1 < cell ? NODES - 1 : cell;
+}
+
+static double ocv(Curve curve, double soc)
+{
+    double position = soc * NODES;
+    int64_t cell = cell_of(position);
+    return curve[cell][OCV] + (position - cell) * (curve[cell + 1][OCV] - curve[cell][OCV]);
+}
+
+static double energy_at(Curve curve, double soc)
+{
+    double position = soc * NODES;
+    int64_t cell = cell_of(position);
+    double part = position - cell;
+    double low = curve[cell][OCV];
+    return curve[cell][ENERGY] + part * (low + 0.5 * part * (curve[cell + 1][OCV] - low)) / NODES;
+}
+
+static Terms charge_terms(Curve curve, double soc)
+{
+    double position = soc * NODES;
+    int64_t cell = cell_of(position);
+    double part = position - cell;
+    double inverse = curve[cell][INV_EFFICIENCY];
+    double low = curve[cell][CHARGE_V];
+    double slope = curve[cell + 1][CHARGE_V] - low;
+    Terms terms;
+    terms.energy = curve[cell][CHARGE_ENERGY] + inverse * part * (low + 0.5 * part * slope) / NODES;
+    terms.passed = curve[cell][CHARGE_PASSED] + inverse * part / NODES;
+    terms.slope = inverse * (low + part * slope);
+    terms.inverse = inverse;
+    return terms;
+}
+
+static double invert_passed(Curve curve, double soc, double passed, double upper)
+{
+    Terms now = charge_terms(curve, soc);
+    double guess = min(soc + (passed - now.passed) / now.inverse, upper);
+    for (int step = 0; step < 60; step++) {
+        Terms here = charge_terms(curve, guess);
+        double change = (here.passed - passed) / here.inverse;
+        guess -= change;
+        if (fabs(change) < 1e-15)
+            break;
+    }
+    return min(max(guess, soc), upper);
+}
+
+static double charging_rate(Curve curve, double soc, double power, double limit, double resistance)
+{
+    Terms terms = charge_terms(curve, soc);
+    double volts = terms.slope / terms.inverse;
+    double current = 2.0 * power / (volts + sqrt(volts * volts + 4.0 * resistance * power));
+    return min(current, limit) / terms.inverse;
+}
+
+static Charged charge_segment(Curve curve, double soc, double upper, double power, double limit, double resistance,
+                              double taper, double taper_soc, bool accepting, double dt)
+{
+    Terms from = charge_terms(curve, soc);
+    Terms to;
+    double time, end, energy, rise, moved;
+    if (taper > 0.0 && (accepting || charging_rate(curve, soc, power, limit, resistance) >= taper * (taper_soc - soc))) {
+        double distance = taper_soc - soc;
+        end = taper_soc - distance * exp(-taper * dt);
+        time = dt;
+        if (end >= upper) {
+            end = upper;
+            time = log(distance / (taper_soc - upper)) / taper;
+        }
+        to = charge_terms(curve, end);
+        moved = to.passed - from.passed;
+        if (time <= 0.0)
+            return (Charged){0.0, end, 0.0, 0.0, 0.0, ACCEPTANCE_LIMITED, true};
+        rise = to.energy - from.energy;
+        energy = rise + resistance * moved * moved / time;
+        if (energy <= power * time && moved <= limit * time * (1.0 + 1e-12))
+            return (Charged){time, end, energy, rise, moved, ACCEPTANCE_LIMITED, true};
+    }
+    to = charge_terms(curve, upper);
+    rise = to.energy - from.energy;
+    moved = to.passed - from.passed;
+    if (power * dt >= rise + resistance * moved * moved / dt) {
+        end = upper;
+        time = min(dt, (rise + sqrt(rise * rise + 4.0 * power * resistance * moved * moved)) / (2.0 * power));
+    } else {
+        time = dt;
+        double low = soc, high = upper;
+        end = min(soc + power * dt / from.slope, upper);
+        for (int step = 0; step < 60; step++) {
+            to = charge_terms(curve, end);
+            moved = to.passed - from.passed;
+            double excess = to.energy - from.energy + resistance * moved * moved / dt - power * dt;
+            if (excess > 0.0)
+                high = end;
+            else
+                low = end;
+            double change = excess / (to.slope + 2.0 * resistance * moved * to.inverse / dt);
+            double candidate = end - change;
+            if (!(low <= candidate && candidate <= high))
+                candidate = 0.5 * (low + high);
+            change = candidate - end;
+            end = candidate;
+            if (fabs(change) < 1e-15)
+                break;
+        }
+    }
+    to = charge_terms(curve, end);
+    moved = to.passed - from.passed;
+    energy = power * time;
+    Regime regime = POWER_LIMITED;
+    if (moved > limit * time) {
+        regime = CURRENT_LIMITED;
+        to = charge_terms(curve, upper);
+        time = limit > 0.0 ? (to.passed - from.passed) / limit : INFINITY;
+        if (time <= dt) {
+            end = upper;
+        } else {
+            time = dt;
+            end = invert_passed(curve, soc, from.passed + limit * dt, upper);
+        }
+        to = charge_terms(curve, end);
+        moved = to.passed - from.passed;
+        energy = time > 0.0 ? to.energy - from.energy + resistance * moved * moved / time : 0.0;
+    }
+    if (taper > 0.0 && !accepting
+        && charging_rate(curve, end, power, limit, resistance) > taper * (taper_soc - end) * (1.0 + 1e-12)) {
+        double low = soc, high = end;
+        for (int step = 0; step < 60; step++) {
+            double middle = 0.5 * (low + high);
+            if (charging_rate(curve, middle, power, limit, resistance) > taper * (taper_soc - middle))
+                high = middle;
+            else
+                low = middle;
+            if (high - low < 1e-13)
+                break;
+        }
+        double onset = high;
+        if (onset < end) {
+            to = charge_terms(curve, onset);
+            rise = to.energy - from.energy;
+            moved = to.passed - from.passed;
+            if (regime == CURRENT_LIMITED) {
+                time = moved / limit;
+                energy = time > 0.0 ? rise + resistance * moved * moved / time : 0.0;
+            } else {
+                time = (rise + sqrt(rise * rise + 4.0 * power * resistance * moved * moved)) / (2.0 * power);
+                energy = power * time;
+            }
+            return (Charged){min(time, dt), onset, energy, rise, moved, regime, true};
+        }
+    }
+    return (Charged){time, end, energy, to.energy - from.energy, moved, regime, false};
+}
+
+static Discharged discharge_segment(Curve curve, double soc, double lower, double power, double limit, double resistance,
+                                    double dt)
+{
+    double energy_0 = energy_at(curve, soc);
+    double at_limit = soc - limit * dt;
+    double bound = max(lower, at_limit);
+    double drop = energy_0 - energy_at(curve, bound);
+    double moved = soc - bound;
+    if (drop - resistance * moved * moved / dt >= power * dt) {
+        double low = bound, high = soc;
+        double end = max(soc - power * dt / ocv(curve, soc), bound);
+        for (int step = 0; step < 60; step++) {
+            moved = soc - end;
+            double excess = energy_0 - energy_at(curve, end) - resistance * moved * moved / dt - power * dt;
+            if (excess > 0.0)
+                low = end;
+            else
+                high = end;
+            double slope = ocv(curve, end) - 2.0 * resistance * moved / dt;
+            double candidate = end + excess / slope;
+            if (!(low <= candidate && candidate <= high))
+                candidate = 0.5 * (low + high);
+            double change = candidate - end;
+            end = candidate;
+            if (fabs(change) < 1e-15)
+                break;
+        }
+        return (Discharged){dt, end, power * dt, POWER_LIMITED};
+    }
+    if (bound > lower)
+        return (Discharged){dt, bound, drop - resistance * moved * moved / dt, CURRENT_LIMITED};
+    double root = drop * drop - 4.0 * power * resistance * moved * moved;
+    if (root >= 0.0) {
+        double time = (drop + sqrt(root)) / (2.0 * power);
+        if (moved <= limit * time * (1.0 + 1e-12))
+            return (Discharged){min(time, dt), lower, power * min(time, dt), POWER_LIMITED};
+    }
+    double time = limit > 0.0 ? min(moved / limit, dt) : dt;
+    double energy = time > 0.0 ? drop - resistance * moved * moved / time : 0.0;
+    return (Discharged){time, lower, energy, CURRENT_LIMITED};
+}
+
+static double well_after(double soc, double well, double rate, double c, double k, double dt)
+{
+    double decay = exp(-k * dt);
+    return well * decay + (soc * k * c + rate) * (1.0 - decay) / k + rate * c * (k * dt - 1.0 + decay) / k;
+}
+
+static double well_empty_time(double soc, double well, double rate, double c, double k, double dt)
+{
+    double low = 0.0, high = dt;
+    double time = 0.5 * dt;
+    for (int step = 0; step < 80; step++) {
+        double value = well_after(soc, well, rate, c, k, time);
+        if (value > 0.0)
+            low = time;
+        else
+            high = time;
+        double slope = rate - k * (value - c * (soc + rate * time));
+        double candidate = slope != 0.0 ? time - value / slope : 0.5 * (low + high);
+        if (!(low < candidate && candidate < high))
+            candidate = 0.5 * (low + high);
+        if (fabs(candidate - time) < 1e-14)
+            break;
+        time = candidate;
+    }
+    return high;
+}
+
+static double capacity_frac(const double *capacity, double cell_c)
+{
+    double position = (cell_c - CAPACITY_COLD_C) / CAPACITY_STEP_C;
+    int64_t node = (int64_t)position;
+    node = 0 > node ? 0 : node;
+    node = CAPACITY_NODES - 2 < node ? CAPACITY_NODES - 2 : node;
+    double part = min(max(position - node, 0.0), 1.0);
+    return capacity[node] + part * (capacity[node + 1] - capacity[node]);
+}
+
+void run_block(const Lanes *lanes, const Histories *histories, const double *curves, const double *capacities, int64_t hours,
+               int64_t day_count, int64_t first, int64_t last, double *state, double *totals, double *days,
+               const int64_t *watch, double *hours_out, int64_t *status)
+{
+    double book[HOUR_FIELDS];
+    double demand[LEVELS];
+    for (int64_t lane = first; lane < last; lane++) {
+        Curve curve = (Curve)(curves + lanes->curve_row[lane] * (NODES + 1) * CURVE_FIELDS);
+        const double *capacity_curve = capacities + lanes->curve_row[lane] * CAPACITY_NODES;
+        const double *sun_row = histories->sun_w + lanes->sun_row[lane] * hours * 3;
+        const double *bay_row = histories->bay_c + lanes->bay_row[lane] * hours;
+        const double *load_row = histories->load_w + lanes->load_row[lane] * LEVELS * hours;
+        const double *source_row = histories->source_a + lanes->source_row[lane] * hours * 3;
+        const double *shed_soc = lanes->shed_soc + lane * LEVELS;
+        const double *restore_soc = lanes->restore_soc + lane * LEVELS;
+        double capacity = lanes->capacity_ah[lane];
+        double target = lanes->target_soc[lane];
+        double low_v = lanes->sun_low_v[lane];
+        double high_v = lanes->sun_high_v[lane];
+        double conductance = lanes->loss_w_per_c[lane];
+        double cooling = exp(-conductance / lanes->heat_capacity_wh_per_c[lane]);
+        double hysteresis = lanes->reconnect_soc[lane] - lanes->floor_soc[lane];
+        double well_c = lanes->well_c[lane];
+        double well_k = lanes->well_k_per_h[lane];
+        bool two_wells = well_c < 1.0;
+        double generator_a = lanes->generator_a[lane];
+        double *own = state + lane * STATE_SIZE;
+        double soc = own[SOC];
+        double well = own[WELL];
+        double cell_c = own[CELL_C];
+        double own_heat_w = own[OWN_HEAT_W];
+        bool dark = own[DARK] > 0.0;
+        double back_soc = own[BACK_SOC];
+        bool cold = own[COLD] > 0.0;
+        bool hot = own[HOT] > 0.0;
+        bool running = own[GENERATOR] > 0.0;
+        double run_h = own[GENERATOR_RUN_H];
+        int64_t shed = (int64_t)own[SHED];
+        for (int64_t hour = 0; hour < hours; hour++) {
+            for (int field = 0; field < HOUR_FIELDS; field++)
+                book[field] = 0.0;
+            /* ---- decided once an hour: loads, temperature, lockouts, limits, voltage ---- */
+            for (int level = 0; level < LEVELS; level++)
+                demand[level] = load_row[level * hours + hour] * lanes->load_scale[lane];
+            double bay_c = bay_row[hour];
+            double shore_a = source_row[hour * 3];
+            double drive_a = source_row[hour * 3 + 1];
+            bool allowed = source_row[hour * 3 + 2] > 0.0 && generator_a > 0.0;
+            double rate_c = min(max(cell_c, -30.0), 60.0);
+            double resistance = lanes->resistance_ohm[lane] * exp(lanes->resistance_per_c[lane] * (25.0 - rate_c));
+            double volts = ocv(curve, soc);
+            double scale = lanes->sun_scale[lane];
+            double current = (sun_row[hour * 3] * scale + (shore_a + drive_a) * volts - demand[LEVELS - 1]) / volts;
+            current = min(max(current, -lanes->discharge_limit_a[lane]), lanes->charge_limit_a[lane]);
+            volts = min(max(volts + resistance * current, low_v), lanes->absorb_v[lane]);
+            double part = min(max((volts - low_v) / (high_v - low_v), 0.0), 1.0);
+            double sun_low_w = sun_row[hour * 3];
+            double sun_w = scale * (sun_low_w + part * (sun_row[hour * 3 + 1] - sun_low_w));
+            double offered_w = scale * sun_row[hour * 3 + 2];
+            double shore_w = shore_a * volts;
+            double drive_w = drive_a * volts;
+            double fixed_w = sun_w + shore_w + drive_w;
+            double settle_c = bay_c + own_heat_w / conductance;
+            double end_c = settle_c + (cell_c - settle_c) * cooling;
+            double heater_w = 0.0;
+            if (lanes->heater_w[lane] > 0.0 && min(cell_c, end_c) < lanes->heater_on_c[lane]) {
+                double wanted = (lanes->heater_off_c[lane] - end_c) * conductance / (1.0 - cooling);
+                heater_w = min(wanted, lanes->heater_w[lane]);
+                if (lanes->heater_from_bank[lane] == 0.0) {
+                    double taken = dark ? 0.0 : demand[LEVELS - 1 - shed];
+                    heater_w = min(heater_w, max(fixed_w - taken, 0.0));
+                }
+                heater_w = max(heater_w, 0.0);
+            }
+            double warmed_c = end_c + heater_w * (1.0 - cooling) / conductance;
+            double coldest_c = min(cell_c, warmed_c);
+            double hottest_c = max(cell_c, warmed_c);
+            cold = coldest_c < (cold ? lanes->charge_resume_c[lane] : lanes->charge_min_c[lane]);
+            hot = hottest_c > lanes->charge_max_c[lane];
+            bool cut = coldest_c < lanes->discharge_min_c[lane] || hottest_c > lanes->discharge_max_c[lane];
+            double charge_limit = lanes->charge_limit_a[lane] / capacity;
+            if (coldest_c < lanes->charge_full_c[lane])
+                charge_limit = min(charge_limit, lanes->charge_cold_limit_a[lane] / capacity);
+            double floor = 1.0 - capacity_frac(capacity_curve, cell_c) * (1.0 - lanes->floor_soc[lane]);
+            double discharge_limit = min(lanes->discharge_limit_a[lane], 0.45 * ocv(curve, floor) / resistance) / capacity;
+            double per_ah = resistance * capacity;
+            if (running && !allowed)
+                running = false;
+            /* ---- the hour in segments ---- */
+            double remaining = 1.0;
+            bool exhausted = false;
+            bool accepting = false;
+            double lowest = soc;
+            int64_t events = 0;
+            double lost_wh = 0.0;
+            while (remaining > TINY_H) {
+                events += 1;
+                if (events > MAX_EVENTS) {
+                    status[lane] = hour + 1;
+                    break;
+                }
+                if (dark && soc >= back_soc - TINY_SOC)
+                    dark = false;
+                if (running && soc >= lanes->generator_stop_soc[lane] - TINY_SOC
+                    && run_h >= lanes->generator_min_h[lane] - TINY_H) {
+                    running = false;
+                } else if (allowed && !running && soc <= lanes->generator_start_soc[lane] + TINY_SOC) {
+                    running = true;
+                    run_h = 0.0;
+                }
+                while (shed > 0 && soc >= restore_soc[LEVELS - shed])
+                    shed -= 1;
+                while (shed < LEVELS - 1 && soc <= shed_soc[LEVELS - 1 - shed] + TINY_SOC)
+                    shed += 1;
+                int64_t level = LEVELS - 1 - shed;
+                bool empty = exhausted || soc <= floor + TINY_SOC;
+                double generator_w = running ? generator_a * volts : 0.0;
+                double sources_w = fixed_w + generator_w;
+                bool held = dark || cut;
+                bool unserved = held && shore_w + generator_w <= 0.0;
+                double wanted_w = unserved ? 0.0 : demand[level];
+                double standby_w = held || empty ? 0.0 : lanes->standby_w[lane];
+                double heating_w = held || empty ? min(heater_w, sources_w) : heater_w;
+                double net_w = sources_w - wanted_w - standby_w - heating_w;
+                if (net_w < 0.0 && empty && !held && hysteresis > 0.0) {
+                    dark = true;
+                    back_soc = min(max(soc, floor) + hysteresis, target);
+                    continue;
+                }
+                double time = remaining;
+                double end = soc;
+                double charged_wh = 0.0;
+                double discharged_wh = 0.0;
+                double moved = 0.0;
+                double served_w = wanted_w;
+                int missed_field = -1;
+                int spill_field = SPILLED_LIMIT_WH;
+                double terminal_v = ocv(curve, soc);
+                double stored_wh = 0.0;
+                if (unserved)
+                    missed_field = MISSED_DARK_WH;
+                if (running && run_h < lanes->generator_min_h[lane])
+                    time = min(time, lanes->generator_min_h[lane] - run_h);
+                if (net_w > 0.0) {
+                    if (soc >= target - TINY_SOC) {
+                        spill_field = SPILLED_FULL_WH;
+                    } else if (cold) {
+                        spill_field = REFUSED_COLD_WH;
+                    } else if (hot) {
+                        spill_field = REFUSED_HOT_WH;
+                    } else {
+                        double upper = target;
+                        if (dark && back_soc > soc)
+                            upper = min(upper, back_soc);
+                        if (running && lanes->generator_stop_soc[lane] > soc + TINY_SOC)
+                            upper = min(upper, lanes->generator_stop_soc[lane]);
+                        if (shed > 0)
+                            upper = min(upper, restore_soc[level + 1]);
+                        Charged charged = charge_segment(curve, soc, upper, net_w / capacity, charge_limit, per_ah,
+                                                         lanes->taper_per_h[lane], lanes->taper_soc[lane], accepting, time);
+                        time = charged.time;
+                        end = charged.end;
+                        moved = charged.moved;
+                        accepting = charged.accepting;
+                        if (charged.regime == ACCEPTANCE_LIMITED)
+                            spill_field = SPILLED_ACCEPTANCE_WH;
+                        charged_wh = charged.energy * capacity;
+                        stored_wh = capacity * (energy_at(curve, end) - energy_at(curve, soc));
+                        double ohmic_wh = time > 0.0 ? per_ah * moved * moved / time * capacity : 0.0;
+                        double rise_wh = charged.rise * capacity;
+                        book[LOSS_OHMIC_WH] += ohmic_wh;
+                        book[LOSS_CHARGING_WH] += rise_wh - stored_wh;
+                        book[RESIDUAL_WH] += fabs(charged_wh - rise_wh - ohmic_wh);
+                        book[CHARGED_AH] += moved * capacity;
+                        lost_wh += charged_wh - stored_wh;
+                        if (moved > 0.0)
+                            terminal_v = charged.energy / moved;
+                    }
+                } else if (net_w < 0.0) {
+                    if (empty || held) {
+                        served_w = max(sources_w - heating_w, 0.0);
+                        missed_field = MISSED_DARK_WH;
+                    } else {
+                        double lower = floor;
+                        if (allowed && !running && lanes->generator_start_soc[lane] < soc)
+                            lower = max(lower, lanes->generator_start_soc[lane]);
+                        if (level > 0 && shed_soc[level] < soc)
+                            lower = max(lower, shed_soc[level]);
+                        double start = soc;
+                        Discharged drawn =
+                            discharge_segment(curve, soc, lower, -net_w / capacity, discharge_limit, per_ah, time);
+                        if (two_wells && drawn.time > 0.0) {
+                            double rate = (drawn.end - start) / drawn.time;
+                            if (well_after(start, well, rate, well_c, well_k, drawn.time) < 0.0) {
+                                time = well_empty_time(start, well, rate, well_c, well_k, drawn.time);
+                                drawn =
+                                    discharge_segment(curve, soc, lower, -net_w / capacity, discharge_limit, per_ah, time);
+                                exhausted = true;
+                            }
+                        }
+                        time = drawn.time;
+                        end = drawn.end;
+                        discharged_wh = drawn.energy * capacity;
+                        moved = start - end;
+                        stored_wh = capacity * (energy_at(curve, end) - energy_at(curve, soc));
+                        double ohmic_wh = time > 0.0 ? per_ah * moved * moved / time * capacity : 0.0;
+                        book[LOSS_OHMIC_WH] += ohmic_wh;
+                        book[RESIDUAL_WH] += fabs(discharged_wh + stored_wh + ohmic_wh);
+                        book[DISCHARGED_AH] += moved * capacity;
+                        lost_wh += ohmic_wh;
+                        if (moved > 0.0)
+                            terminal_v = drawn.energy / moved;
+                        if (drawn.regime == CURRENT_LIMITED && time > 0.0) {
+                            served_w =
+                                max(min(sources_w + discharged_wh / time - standby_w - heating_w, wanted_w), 0.0);
+                            missed_field = MISSED_LIMIT_WH;
+                        }
+                    }
+                }
+                if (two_wells && time > 0.0) {
+                    well = well_after(soc, well, (end - soc) / time, well_c, well_k, time);
+                    well = min(min(max(max(well, 0.0), end - (1.0 - well_c)), well_c), end);
+                } else {
+                    well = two_wells ? well : end;
+                }
+                /* ---- book the segment ---- */
+                double need_wh = (served_w + standby_w + heating_w) * time + charged_wh;
+                double from_sources_wh = need_wh - discharged_wh;
+                double sun_wh = min(sun_w * time, max(from_sources_wh, 0.0));
+                double drive_wh = min(drive_w * time, max(from_sources_wh - sun_wh, 0.0));
+                double shore_wh = min(shore_w * time, max(from_sources_wh - sun_wh - drive_wh, 0.0));
+                double generator_wh = min(generator_w * time, max(from_sources_wh - sun_wh - drive_wh - shore_wh, 0.0));
+                book[RESIDUAL_WH] += fabs(from_sources_wh - sun_wh - drive_wh - shore_wh - generator_wh);
+                book[SUN_USED_WH] += sun_wh;
+                book[DRIVE_WH] += drive_wh;
+                book[SHORE_WH] += shore_wh;
+                book[GENERATOR_WH] += generator_wh;
+                book[spill_field] += sun_w * time - sun_wh;
+                book[STANDBY_WH] += standby_w * time;
+                book[HEATER_WH] += heating_w * time;
+                book[CHARGED_WH] += charged_wh;
+                book[DISCHARGED_WH] += discharged_wh;
+                double missed_w = missed_field < 0 ? 0.0 : demand[level] - served_w;
+                book[MISSED_SHED_WH] += (demand[LEVELS - 1] - demand[level]) * time;
+                if (missed_field >= 0)
+                    book[missed_field] += missed_w * time;
+                double essential_w = max(demand[0] - served_w, 0.0);
+                double comfort_w = demand[1] - demand[0] - min(max(served_w - demand[0], 0.0), demand[1] - demand[0]);
+                book[MISSED_ESSENTIAL_WH] += essential_w * time;
+                book[MISSED_COMFORT_WH] += comfort_w * time;
+                book[MISSED_LUXURY_WH] += max(demand[LEVELS - 1] - served_w - essential_w - comfort_w, 0.0) * time;
+                bool in_dark = missed_field == MISSED_DARK_WH && essential_w > 0.0;
+                if (in_dark) {
+                    book[ESSENTIAL_DARK_WH] += essential_w * time;
+                    book[DARK_H] += time;
+                }
+                if (time > 0.0) {
+                    if (remaining == 1.0)
+                        book[DARK_AT_START] = in_dark ? 1.0 : 0.0;
+                    book[DARK_AT_END] = in_dark ? 1.0 : 0.0;
+                }
+                book[BUS_V] += terminal_v * time;
+                if (running) {
+                    book[GENERATOR_H] += time;
+                    run_h += time;
+                }
+                book[SEGMENTS] += 1.0;
+                soc = end;
+                lowest = min(lowest, soc);
+                remaining -= time;
+            }
+            if (status[lane] > 0)
+                break;
+            /* ---- end of the hour: temperature, self-discharge, sums ---- */
+            cell_c = end_c + book[HEATER_WH] * (1.0 - cooling) / conductance;
+            own_heat_w = lost_wh;
+            double kept = 1.0 - lanes->self_discharge_per_h[lane] * exp(0.06931471805599453 * (rate_c - 25.0));
+            book[LOSS_SELF_WH] = capacity * (energy_at(curve, soc) - energy_at(curve, soc * kept));
+            soc *= kept;
+            well *= kept;
+            lowest = min(lowest, soc);
+            book[LOAD_WH] = demand[LEVELS - 1];
+            book[SUN_OFFERED_WH] = offered_w;
+            book[SPILLED_CONTROLLER_WH] = offered_w - sun_w;
+            book[SOC_END] = soc;
+            book[SOC_LOWEST] = lowest;
+            book[CELL_END_C] = cell_c;
+            book[LOCKED_H] = cold ? 1.0 : 0.0;
+            book[FULL_H] = soc >= lanes->full_soc[lane] - 1e-9 ? 1.0 : 0.0;
+            book[RESIDUAL_H] = fabs(remaining);
+            for (int field = 0; field < HOUR_FIELDS; field++)
+                totals[lane * HOUR_FIELDS + field] += book[field];
+            double *day = days + (lane * day_count + histories->day[hour]) * DAY_FIELDS;
+            day[DAY_LOAD_WH] += book[LOAD_WH];
+            day[DAY_MISSED_WH] += book[ESSENTIAL_DARK_WH];
+            day[DAY_DARK_H] += book[DARK_H];
+            day[DAY_LOWEST_SOC] = min(day[DAY_LOWEST_SOC], lowest);
+            day[DAY_SUN_OFFERED_WH] += offered_w;
+            day[DAY_SUN_USED_WH] += book[SUN_USED_WH];
+            day[DAY_FULL_H] += book[FULL_H];
+            day[DAY_ESSENTIAL_WH] += demand[0];
+            if (watch[lane] >= 0) {
+                for (int field = 0; field < HOUR_FIELDS; field++)
+                    hours_out[(watch[lane] * hours + hour) * HOUR_FIELDS + field] = book[field];
+            }
+        }
+        own[SOC] = soc;
+        own[WELL] = well;
+        own[CELL_C] = cell_c;
+        own[OWN_HEAT_W] = own_heat_w;
+        own[DARK] = dark ? 1.0 : 0.0;
+        own[BACK_SOC] = back_soc;
+        own[COLD] = cold ? 1.0 : 0.0;
+        own[HOT] = hot ? 1.0 : 0.0;
+        own[GENERATOR] = running ? 1.0 : 0.0;
+        own[GENERATOR_RUN_H] = run_h;
+        own[SHED] = shed;
+    }
+}
