@@ -242,11 +242,11 @@ def hourly_histories(hours: int, mean_bay_c: float, swing_c: float, charging: bo
     clock_h = hour % HOURS_PER_DAY
     day = hour // HOURS_PER_DAY
     year = 2.0 * np.pi * hour / YEAR_HOURS
-    clear_w = np.maximum(np.sin((clock_h - 6.0) / 12.0 * np.pi), 0.0) * (200.0 - 80.0 * np.cos(year))
+    clear_w = np.maximum(np.sin((clock_h - 6.0) / 12.0 * np.pi), 0.0) * (360.0 - 100.0 * np.cos(year))
     sky = np.clip(chance.beta(1.2, 0.9, (2, day[-1] + 1))[:, day] * chance.uniform(0.8, 1.2, (2, hours)), 0.02, 1.1)
     best_w = clear_w * sky
     # A controller limit that grows with the bus voltage makes the three faces differ.
-    sun_w = np.stack([np.minimum(best_w, 230.0), np.minimum(best_w, 260.0), best_w], axis=-1)
+    sun_w = np.stack([np.minimum(best_w, 360.0), np.minimum(best_w, 410.0), best_w], axis=-1)
     evening = (clock_h >= 18) & (clock_h < 23)
     essential_w = np.where(evening, 55.0, 30.0) * chance.uniform(0.8, 1.2, (2, hours))
     comfort_w = np.where(evening, 50.0, 8.0)
@@ -288,7 +288,7 @@ def plain_case(chemistry: str, lane_count: int, hours: int = YEAR_HOURS) -> Loop
         (
             replace(BANKS[chemistry], in_parallel=2 + lane % 3),
             None,
-            {"sun_scale": 0.6 + 0.9 * lane / lane_count, "load_scale": 0.7 + 0.1 * (lane % 7), "sun_row": lane % 2, "load_row": lane % 2},
+            {"sun_scale": 0.9 + 0.9 * lane / lane_count, "load_scale": 0.7 + 0.1 * (lane % 7), "sun_row": lane % 2, "load_row": lane % 2},
         )
         for lane in range(lane_count)
     ]

@@ -20,7 +20,7 @@ from simulator.battery.kernel import FloatArray
 
 HERE = Path(__file__).resolve().parent
 FLAGS = ("-std=c99", "-O3", "-march=native", "-ffp-contract=off", "-shared", "-fPIC")
-PLAIN_HOURS = 240
+PLAIN_HOURS = 1200
 OUTPUTS = ("state", "totals", "days", "hours", "status")
 
 

@@ -42,17 +42,17 @@ class Row:
         return self.wall <= float(bound) if sign == "<=" else self.wall >= float(bound)
 
 
-def take_turns(jobs: Sequence[Callable[[], tuple[float, float] | None]], repetitions: int, warm_up: int = 1) -> list[Samples]:
+def take_turns(jobs: Sequence[Callable[[], object]], repetitions: int, warm_up: int = 1) -> list[Samples]:
     """Run the jobs one after the other, again and again, so that what disturbs the machine disturbs all of them alike.
 
-    A job that measures itself (a child process) returns its seconds of wall and CPU; any other returns None.
+    A job that measures itself (a child process) returns its seconds of wall and CPU time as a tuple.
     """
     taken = np.zeros((len(jobs), repetitions, 2))
     for repetition in range(-warm_up, repetitions):
         for place, job in enumerate(jobs):
             cpu, wall = time.process_time(), time.perf_counter()
-            own = job()
-            seconds = own or (time.perf_counter() - wall, time.process_time() - cpu)
+            result = job()
+            seconds = result if isinstance(result, tuple) else (time.perf_counter() - wall, time.process_time() - cpu)
             if repetition >= 0:
                 taken[place, repetition] = seconds
     return list(taken)

@@ -215,7 +215,7 @@ def _hourly_offset_s(utc: pd.DatetimeIndex, clock_of: Ints, zones: Sequence[str]
         there = np.flatnonzero(zone_of == position)
         if len(there):
             moment = utc[there].as_unit("s")
-            offset_s[there] = moment.tz_convert(name).tz_localize(None).asi8 - moment.asi8
+            offset_s[there] = moment.tz_convert(ZoneInfo(name)).tz_localize(None).asi8 - moment.asi8
     return offset_s
 
 

@@ -357,6 +357,11 @@ def test_errands_take_their_hours_every_day_also_when_the_clock_changes():
     assert (timeline.latitude_deg == 50.0).all()
 
 
+def test_driving_around_the_clock_counts_no_hour_twice():
+    timeline = build_timeline(stay("Europe/Berlin", date(2024, 3, 30), date(2024, 4, 1), drive_h_per_day=24.0))
+    assert timeline.driving_frac.tolist() == [0.0] * 9 + [1.0] * (timeline.hours - 9)
+
+
 def test_no_errand_before_the_arrival_and_none_after_the_departure():
     timeline = build_timeline(
         route(

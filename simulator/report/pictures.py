@@ -1,184 +1,30 @@
-"""The pictures of the page, as path data and labels; the template turns them into inline SVG.
+"""The pictures of the page: charge over the trip, sun by the day, and one day opened hour by hour.
 
-Every plot lives in a box 1000 wide and 100 high that the browser stretches to the width of the screen; lines keep their
-thickness, and all words are HTML beside the drawing, so that they keep their size on a telephone. Nothing is told by
-colour alone: what is filled, outlined, dashed or in a row of its own has its name written at it.
+Nothing is told by colour alone: what is filled, outlined, dashed or in a row of its own has its name written at it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from datetime import date
-from math import ceil, floor, log10
+from math import ceil
 
 import numpy as np
-import numpy.typing as npt
 
 from simulator.battery import kernel as k
-from simulator.outcome import SPILLED, Outcome
+from simulator.outcome import Outcome
+from simulator.report import drawing
+from simulator.report.drawing import WIDTH, Floats, Leg, Mark, Plot, Shape, Tick, Track
 from simulator.timeline import day_starts
 
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
-
-WIDTH = 1000.0
-TOP, BASE = 8.0, 92.0
-"""Heights in the box at which 1 and 0 of a plot's scale lie."""
 HOURLY_UP_TO_DAYS = 45
 """Longer trips show the lowest and the highest charge of each day instead of every hour."""
 MOST_BARS = 400
 """Longer trips show means of several days."""
-LEAST_SPAN = 2.5
-"""Width of the shortest mark in a track, so that an hour in a year can be seen."""
 TICK_HOURS = 6
 WIDE_LABELS, NARROW_LABELS = 13, 5
 """How many labels the time axis carries on a laptop and on a telephone."""
-SPILLED_COLUMNS = list(SPILLED.values())
 OTHER_COLUMNS = [k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH]
-
-
-@dataclass(frozen=True)
-class Shape:
-    """One path and its class in the style sheet."""
-
-    kind: str
-    path: str
-
-
-@dataclass(frozen=True)
-class Mark:
-    """Words inside the plot; position in percent of its width and height."""
-
-    text: str
-    left_pct: float
-    top_pct: float
-    side: str = "left"
-    """``left``: begins there; ``right``: ends there."""
-    below: bool = False
-    kind: str = ""
-
-
-@dataclass(frozen=True)
-class Tick:
-    """A label of the time axis; it begins where its day, month or hour begins."""
-
-    text: str
-    left_pct: float
-    wide_only: bool
-
-
-@dataclass(frozen=True)
-class Track:
-    """A row below the plot in which a state is marked over time."""
-
-    kind: str
-    name: str
-    words: str
-    path: str
-
-
-@dataclass(frozen=True)
-class Leg:
-    """A stop's share of the time axis."""
-
-    number: int
-    name: str
-    left_pct: float
-    width_pct: float
-
-
-@dataclass(frozen=True)
-class Plot:
-    """Everything the template needs to draw one picture."""
-
-    key: str
-    title: str
-    text: str
-    """What the picture shows, in words, for those who cannot see it."""
-    shapes: tuple[Shape, ...]
-    marks: tuple[Mark, ...] = ()
-    ticks: tuple[Tick, ...] = ()
-    tracks: tuple[Track, ...] = ()
-    legs: tuple[Leg, ...] = ()
-
-
-# ---- paths ----
-
-
-def _number(value: float) -> str:
-    return f"{value:.1f}".removesuffix(".0")
-
-
-def _height(frac: npt.ArrayLike) -> Floats:
-    """Height in the box of a share of the scale."""
-    return BASE - (BASE - TOP) * np.clip(np.asarray(frac, dtype=np.float64), 0.0, 1.0)
-
-
-def _points(x: Iterable[float], y: Iterable[float]) -> str:
-    return " ".join(f"{_number(across)} {_number(down)}" for across, down in zip(x, y, strict=True))
-
-
-def line_path(x: Floats, frac: Floats) -> str:
-    """Straight lines through points."""
-    return "M" + _points(x, _height(frac))
-
-
-def band_path(x: Floats, low_frac: Floats, high_frac: Floats) -> str:
-    """Filled band between two lines."""
-    return "M" + _points(np.concatenate([x, x[::-1]]), np.concatenate([_height(high_frac), _height(low_frac)[::-1]])) + "z"
-
-
-def bars_path(edges: Floats, low_frac: Floats, high_frac: Floats) -> str:
-    """Filled bars between ``edges`` (bars + 1,), from low to high; empty ones are left out."""
-    down, up = _height(low_frac), _height(high_frac)
-    return "".join(
-        f"M{_number(left)} {_number(foot)}H{_number(right)}V{_number(head)}H{_number(left)}z"
-        for left, right, foot, head in zip(edges[:-1], edges[1:], down, up, strict=True)
-        if foot - head >= 0.05
-    )
-
-
-def steps_path(edges: Floats, frac: Floats) -> str:
-    """Line that is level from edge to edge."""
-    heights = _height(frac)
-    return f"M{_number(edges[0])} {_number(heights[0])}" + "".join(
-        f"V{_number(height)}H{_number(right)}" for height, right in zip(heights, edges[1:], strict=True)
-    )
-
-
-def _level_path(frac: float) -> str:
-    return f"M0 {_number(float(_height(frac)))}H{_number(WIDTH)}"
-
-
-def runs(flags: Flags) -> list[tuple[int, int]]:
-    """First and one past the last position of every run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
-    return [(int(first), int(last)) for first, last in zip(edges[::2], edges[1::2], strict=True)]
-
-
-def _spans_path(flags: Flags, top: float, foot: float) -> str:
-    scale = WIDTH / len(flags)
-    found = []
-    for first, last in runs(flags):
-        left, right = first * scale, last * scale
-        if right - left < LEAST_SPAN:
-            left = min(left, WIDTH - LEAST_SPAN)
-            right = left + LEAST_SPAN
-        found.append(f"M{_number(left)} {_number(top)}H{_number(right)}V{_number(foot)}H{_number(left)}z")
-    return "".join(found)
-
-
-def nice_ceiling(value: float) -> float:
-    """The next round number at or above a positive value (1, 1.5, 2, 3, 4, 5, 6, 8 or 10 times a power of ten)."""
-    if value <= 0.0:
-        return 1.0
-    power = 10.0 ** floor(log10(value))
-    return next(step for step in (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0) if step * power >= value * (1 - 1e-9)) * power
-
-
-def _amount(value: float, unit: str) -> str:
-    return f"{value / 1000:g} k{unit}" if value >= 1000 else f"{value:g} {unit}"
 
 
 # ---- the time axis ----
@@ -207,7 +53,7 @@ def _ticks(places: Sequence[tuple[float, str]]) -> tuple[tuple[Tick, ...], Shape
         for position, (share, text) in enumerate(places)
         if position % wide == 0 and share <= 0.94
     )
-    grid = "".join(f"M{_number(WIDTH * share)} 0V100" for share, _ in places if 0.0 < share < 1.0)
+    grid = "".join(f"M{drawing.number(WIDTH * share)} 0V100" for share, _ in places if 0.0 < share < 1.0)
     return ticks, Shape("grid", grid)
 
 
@@ -233,7 +79,7 @@ def _tracks(outcome: Outcome, hours: slice) -> tuple[Track, ...]:
     clock, rows = outcome.timeline, outcome.hours[hours]
     hookup = clock.hookup[hours].astype(np.float64)
     amounts = (
-        ("dark", "dark: load unserved", rows[:, k.DARK_H]),
+        ("dark", "dark (load unserved)", rows[:, k.DARK_H]),
         ("cold", "too cold to be charged", rows[:, k.LOCKED_H]),
         ("hookup", "on a hookup", hookup),
         ("driving", "driving", clock.driving_frac[hours]),
@@ -244,9 +90,9 @@ def _tracks(outcome: Outcome, hours: slice) -> tuple[Track, ...]:
         flags = amount_h > 0.0
         if not flags.any():
             continue
-        spells = len(runs(flags))
+        spells = len(drawing.runs(flags))
         words = f"{amount_h.sum():,.1f} h in {spells} " + ("spell" if spells == 1 else "spells")
-        found.append(Track(kind, name, words, _spans_path(flags, 0.0, 100.0)))
+        found.append(Track(kind, name, words, drawing.spans_path(flags)))
     return tuple(found)
 
 
@@ -257,17 +103,17 @@ def _limits(outcome: Outcome) -> tuple[list[Shape], list[Mark]]:
     """Planning line and cut-off, and 0, 50 and 100 % of the scale."""
     bank = outcome.scenario.bank
     plan_soc, cutoff_soc = 1.0 - bank.usable_frac, bank.cutoff_soc
-    shapes = [Shape("level", _level_path(0.0) + _level_path(0.5) + _level_path(1.0))]
-    marks = [Mark(f"{share:.0%}", 0.0, float(_height(share))) for share in (1.0, 0.5)]
-    cutoff_y = float(_height(cutoff_soc))
+    shapes = [Shape("level", drawing.level_path(0.0, 0.5, 1.0))]
+    marks = [Mark(f"{share:.0%}", 0.0, float(drawing.height(share))) for share in (1.0, 0.5)]
+    cutoff_y = float(drawing.height(cutoff_soc))
     if plan_soc > cutoff_soc + 1e-9:
-        shapes += [Shape("plan", _level_path(plan_soc)), Shape("cutoff", _level_path(cutoff_soc))]
+        shapes += [Shape("plan", drawing.level_path(plan_soc)), Shape("cutoff", drawing.level_path(cutoff_soc))]
         marks += [
-            Mark(f"planning line {plan_soc:.0%}", 100.0, float(_height(plan_soc)), "right", kind="plan"),
+            Mark(f"planning line {plan_soc:.0%}", 100.0, float(drawing.height(plan_soc)), "right", kind="plan"),
             Mark(f"cut-off {cutoff_soc:.0%}", 100.0, cutoff_y, "right", below=True, kind="cutoff"),
         ]
     else:
-        shapes.append(Shape("cutoff", _level_path(cutoff_soc)))
+        shapes.append(Shape("cutoff", drawing.level_path(cutoff_soc)))
         marks.append(Mark(f"supply ends at {cutoff_soc:.0%}", 100.0, cutoff_y, "right", below=True, kind="cutoff"))
     return shapes, marks
 
@@ -282,7 +128,7 @@ def charge_plot(outcome: Outcome) -> Plot:
     if clock.days <= HOURLY_UP_TO_DAYS:
         x = WIDTH * np.arange(clock.hours + 1) / clock.hours
         soc = np.concatenate([[outcome.start_soc], ends])
-        drawn = [Shape("charge-fill", band_path(x, np.zeros_like(soc), soc)), Shape("charge", line_path(x, soc))]
+        drawn = [Shape("charge-fill", drawing.band_path(x, np.zeros_like(soc), soc)), Shape("charge", drawing.line_path(x, soc))]
         how = "The line is the state of charge at the end of every hour."
     else:
         before = np.concatenate([[outcome.start_soc], ends[:-1]])
@@ -292,7 +138,7 @@ def charge_plot(outcome: Outcome) -> Plot:
         middle = WIDTH * (edges[:-1] + edges[1:]) / 2 / clock.hours
         x = np.concatenate([[0.0], middle, [WIDTH]])
         low, high = (np.concatenate([part[:1], part, part[-1:]]) for part in (low, high))
-        drawn = [Shape("charge-fill", band_path(x, low, high)), Shape("charge", line_path(x, low))]
+        drawn = [Shape("charge-fill", drawing.band_path(x, low, high)), Shape("charge", drawing.line_path(x, low))]
         how = "The band reaches from the lowest to the highest charge of each day; its lower edge is drawn strong."
     lowest, hour = outcome.lowest
     moment = outcome.local(clock.utc[hour])
@@ -332,14 +178,14 @@ def sun_plot(outcome: Outcome) -> Plot | None:
     load = per_day(outcome.hours[:, k.LOAD_WH])
     if offered.max(initial=0.0) <= 0.0:
         return None
-    ceiling = nice_ceiling(float(max(offered.max(), load.max())))
+    ceiling = drawing.nice_ceiling(float(max(offered.max(), load.max())))
     edges = WIDTH * edges_h / clock.hours
     ticks, grid = _season_ticks(outcome)
     zero = np.zeros_like(used)
     text = (
-        f"Watt-hours a day, on a scale to {_amount(ceiling, 'Wh')}. On average the sun offers {offered.mean():,.0f} Wh a day, of which "
+        f"Watt-hours a day, on a scale to {drawing.amount_text(ceiling, 'Wh')}. On average the sun offers {offered.mean():,.0f} Wh a day, of which "
         f"{used.mean():,.0f} Wh are used and {(offered - used).mean():,.0f} Wh are left over; the load asks for {load.mean():,.0f} Wh. "
-        f"The darkest {'day' if group == 1 else f'{group} days'} offer {offered.min():,.0f} Wh a day, the brightest {offered.max():,.0f} Wh."
+        f"{'Single days' if group == 1 else f'Means of {group} days'} offer from {offered.min():,.0f} to {offered.max():,.0f} Wh."
     )
     return Plot(
         key="sun",
@@ -347,12 +193,13 @@ def sun_plot(outcome: Outcome) -> Plot | None:
         text=text,
         shapes=(
             grid,
-            Shape("level", _level_path(0.0) + _level_path(0.5) + _level_path(1.0)),
-            Shape("spilled", bars_path(edges, used / ceiling, offered / ceiling)),
-            Shape("used", bars_path(edges, zero, used / ceiling)),
-            Shape("load", steps_path(edges, load / ceiling)),
+            Shape("level", drawing.level_path(0.0, 0.5, 1.0)),
+            Shape("spilled", drawing.bars_path(edges, used / ceiling, offered / ceiling)),
+            Shape("used", drawing.bars_path(edges, zero, used / ceiling)),
+            Shape("offered", drawing.steps_path(edges, offered / ceiling)),
+            Shape("load", drawing.steps_path(edges, load / ceiling)),
         ),
-        marks=tuple(Mark(_amount(ceiling * share, "Wh"), 0.0, float(_height(share))) for share in (1.0, 0.5)),
+        marks=tuple(Mark(drawing.amount_text(ceiling * share, "Wh"), 0.0, float(drawing.height(share))) for share in (1.0, 0.5)),
         ticks=ticks,
         legs=_legs(outcome),
     )
@@ -384,7 +231,7 @@ def day_plots(outcome: Outcome, day: int) -> tuple[Plot, Plot]:
         elif local_hour[hour] % TICK_HOURS < 1.0 and local_hour[hour] >= 1.0:
             places.append((hour / count, f"{int(local_hour[hour])} h"))
     ticks, grid = _ticks(places)
-    dark = Shape("dark-band", _spans_path(rows[:, k.DARK_H] > 0.0, 0.0, 100.0))
+    dark = Shape("dark-band", drawing.spans_path(rows[:, k.DARK_H] > 0.0))
     levels, marks = _limits(outcome)
     before = outcome.start_soc if hours.start == 0 else float(outcome.hours[hours.start - 1, k.SOC_END])
     soc = np.concatenate([[before], rows[:, k.SOC_END]])
@@ -396,32 +243,32 @@ def day_plots(outcome: Outcome, day: int) -> tuple[Plot, Plot]:
             f"It begins at {before:.0%}, is lowest with {rows[:, k.SOC_LOWEST].min():.0%} and ends at {soc[-1]:.0%}. "
             f"{rows[:, k.DARK_H].sum():.1f} hours are dark."
         ),
-        shapes=(dark, grid, *levels[:1], Shape("charge-fill", band_path(edges, np.zeros_like(soc), soc)), Shape("charge", line_path(edges, soc)), *levels[1:]),
+        shapes=(dark, grid, *levels[:1], Shape("charge-fill", drawing.band_path(edges, np.zeros_like(soc), soc)), Shape("charge", drawing.line_path(edges, soc)), *levels[1:]),
         marks=tuple(marks),
         ticks=ticks,
     )
     offered, used, load = rows[:, k.SUN_OFFERED_WH], rows[:, k.SUN_USED_WH], rows[:, k.LOAD_WH]
     other = rows[:, OTHER_COLUMNS].sum(axis=1)
-    ceiling = nice_ceiling(float(max((offered + other).max(), load.max())))
+    ceiling = drawing.nice_ceiling(float(max((offered + other).max(), load.max())))
     shapes = [
         dark,
         grid,
-        Shape("level", _level_path(0.0) + _level_path(0.5) + _level_path(1.0)),
-        Shape("spilled", bars_path(edges, (used + other) / ceiling, (offered + other) / ceiling)),
-        Shape("used", bars_path(edges, np.zeros_like(used), used / ceiling)),
-        Shape("load", steps_path(edges, load / ceiling)),
+        Shape("level", drawing.level_path(0.0, 0.5, 1.0)),
+        Shape("spilled", drawing.bars_path(edges, (used + other) / ceiling, (offered + other) / ceiling)),
+        Shape("used", drawing.bars_path(edges, np.zeros_like(used), used / ceiling)),
+        Shape("load", drawing.steps_path(edges, load / ceiling)),
     ]
     if other.any():
-        shapes.insert(-1, Shape("other", bars_path(edges, used / ceiling, (used + other) / ceiling)))
+        shapes.insert(-1, Shape("other", drawing.bars_path(edges, used / ceiling, (used + other) / ceiling)))
     power = Plot(
         key="day-power",
         title=f"Power on {name}, hour by hour",
         text=(
-            f"Watts, on a scale to {_amount(ceiling, 'W')}. In these hours the load asks for {load.sum():,.0f} Wh, the sun offers "
+            f"Watts, on a scale to {drawing.amount_text(ceiling, 'W')}. In these hours the load asks for {load.sum():,.0f} Wh, the sun offers "
             f"{offered.sum():,.0f} Wh, of which {used.sum():,.0f} Wh are used, and other chargers give {other.sum():,.0f} Wh."
         ),
         shapes=tuple(shapes),
-        marks=tuple(Mark(_amount(ceiling * share, "W"), 0.0, float(_height(share))) for share in (1.0, 0.5)),
+        marks=tuple(Mark(drawing.amount_text(ceiling * share, "W"), 0.0, float(drawing.height(share))) for share in (1.0, 0.5)),
         ticks=ticks,
         tracks=_tracks(outcome, hours),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from simulator.scenario.desk import Desk, unit_of
@@ -18,7 +19,6 @@ LEAST_HYSTERESIS_SOC = 0.005
 """Between off and on; with less, switching would pile up inside an hour."""
 DISCONNECT_HYSTERESIS_SOC = 0.05
 """A disconnect at the planning line lets the loads come back this much above it (common practice, no source)."""
-HOURS = "1/h"
 
 
 class _Numbers:
@@ -149,12 +149,6 @@ def merge_bank(written: BankTable | None, vehicle: Vehicle, desk: Desk) -> Bank 
     _judge(bank, desk)
     heater = _heater(written, bank, desk)
     _tell_defaults(bank, numbers, desk)
-    return bank if heater is None else _with_heater(bank, heater)
-
-
-def _with_heater(bank: Bank, heater: Heater) -> Bank:
-    from dataclasses import replace
-
     return replace(bank, heater=heater)
 
 
@@ -162,8 +156,8 @@ def _cells(written: BankTable, numbers: _Numbers, vehicle: Vehicle, desk: Desk) 
     """Cells in series in one unit."""
     cell_v = numbers.preset.number(numbers.chemistry, "cell_v")
     if written.unit_v is None:
-        unit_v = float(vehicle.bus_v) / (written.in_series or 1)
-        cells = max(1, round(unit_v / cell_v))
+        per_12_v = numbers.preset.number(numbers.chemistry, "cells_at_12_v")
+        cells = max(1, round(per_12_v * vehicle.bus_v / 12.0 / (written.in_series or 1)))
         if desk.sound(("bank", "unit_v"), ("bank", "in_series"), ("vehicle", "bus_v")):
             desk.default(f"One unit of the bank has {cells * cell_v:g} V, {cells} cells in series (from the bus voltage).")
         return cells

@@ -69,7 +69,10 @@ def load(sha256: str) -> tuple[dict[str, Any], Floats] | None:
             told = kept["told"].tobytes()
             values = np.ascontiguousarray(kept["values"])
             checksum = kept["checksum"].tobytes()
-        sound = values.dtype == np.float64 and values.shape in {(len(COLUMNS), ROWS_WITHOUT_LEAP_DAY), (len(COLUMNS), ROWS_WITH_LEAP_DAY)}
+        sound = values.dtype == np.float64 and values.shape in {
+            (len(COLUMNS), ROWS_WITHOUT_LEAP_DAY),
+            (len(COLUMNS), ROWS_WITH_LEAP_DAY),
+        }
         if not sound or checksum != _checksum(sha256, told, values):
             return None
         return dict(json.loads(told)), values

@@ -94,12 +94,16 @@ def recognise(file: str, head: bytes) -> str:
     if head.startswith((b"PK\x03\x04", b"\x1f\x8b", b"7z\xbc\xaf", b"Rar!")):
         raise WeatherFileError(f"{file}: this is a packed archive; unpack it and name the weather file inside ({KNOWN} are read)")
     if head.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise WeatherFileError(f"{file}: this text is in UTF-16, as some spreadsheets write it; save it again as plain CSV or UTF-8")
+        raise WeatherFileError(
+            f"{file}: this text is in UTF-16, as some spreadsheets write it; save it again as plain CSV or UTF-8"
+        )
     if b"\0" in head:
         raise WeatherFileError(f"{file}: this is a binary file, not a weather file; {KNOWN} are read")
     text = decode(head).lstrip()
     if text.startswith("<"):
-        raise WeatherFileError(f"{file}: this is a web page, not a weather file; download the file itself, not the page it is offered on")
+        raise WeatherFileError(
+            f"{file}: this is a web page, not a weather file; download the file itself, not the page it is offered on"
+        )
     lines = text.splitlines()
     first = lines[0].upper()
     second = lines[1] if len(lines) > 1 else ""
@@ -113,7 +117,9 @@ def recognise(file: str, head: bytes) -> str:
     if _TMY2_HEADER.match(lines[0]) or _TMY2_HEADER.match(" " + lines[0]):
         return "tmy2"
     if first.startswith(("LOCATION;", "SOURCE;")) or second.startswith("Date (MM/DD/YYYY);"):
-        raise WeatherFileError(f"{file}: its fields are parted by semicolons; save it again with commas, and with points in numbers")
+        raise WeatherFileError(
+            f"{file}: its fields are parted by semicolons; save it again with commas, and with points in numbers"
+        )
     if first.startswith("YEAR,MONTH,DAY,HOUR,MINUTE"):
         raise WeatherFileError(
             f"{file}: an NSRDB csv starts with two lines about the place, and they are missing here; download it again and keep them"
@@ -123,7 +129,9 @@ def recognise(file: str, head: bytes) -> str:
             f"{file}: line 3: expected the columns of an NSRDB csv (Year,Month,Day,Hour,Minute,...), "
             f"got {third[:40]!r}; download it again and leave it as it is"
         )
-    raise WeatherFileError(f"{file}: this is not a weather file flatdays knows ({KNOWN} are read); its first line is {lines[0][:40]!r}")
+    raise WeatherFileError(
+        f"{file}: this is not a weather file flatdays knows ({KNOWN} are read); its first line is {lines[0][:40]!r}"
+    )
 
 
 def decode(data: bytes) -> str:
@@ -209,7 +217,9 @@ def _ask(file: str, kind: str, reader: Callable[[], tuple[pd.DataFrame, Any]]) -
 def _column(file: str, frame: pd.DataFrame, name: str, scale: float, first_line: int, what: str) -> Floats:
     """(rows,) Numbers of one column; NaN where nothing stands, an error where words stand."""
     if name not in frame.columns:
-        raise WeatherFileError(f"{file}: it has no column {what!r}; download it again with ghi, dni, dhi, air temperature and wind speed")
+        raise WeatherFileError(
+            f"{file}: it has no column {what!r}; download it again with ghi, dni, dhi, air temperature and wind speed"
+        )
     written = frame[name]
     numbers = pd.to_numeric(written, errors="coerce").to_numpy(dtype=np.float64)
     blank = written.isna().to_numpy() | np.array([isinstance(text, str) and not text.strip() for text in written])
@@ -275,7 +285,9 @@ def _read_epw(file: str, lines: list[str]) -> RawYear:
             f"{file}: expected eight header lines, the last of them DATA PERIODS, and a year of rows after it; download the file again"
         )
     if len(periods) > 2 and periods[2] != "1":
-        raise WeatherFileError(f"{file}: line 8: expected one row an hour, got {periods[2]}; make the file again with hourly rows")
+        raise WeatherFileError(
+            f"{file}: line 8: expected one row an hour, got {periods[2]}; make the file again with hourly rows"
+        )
     _even_rows(file, lines[8:], 9, *_EPW_FIELDS)
     plain = io.StringIO("\n".join(["LOCATION,-,-,-,-,-,0,0,0,0", *lines[1:]]))
 
@@ -303,9 +315,7 @@ def _read_epw(file: str, lines: list[str]) -> RawYear:
         start_min=start_min,
         leap=leap,
         steps_min=(60,),
-        values={
-            name: _column(file, frame, name, 1.0, 9, name) for name in ("ghi", "dni", "dhi", "temp_air", "wind_speed")
-        },
+        values={name: _column(file, frame, name, 1.0, 9, name) for name in ("ghi", "dni", "dhi", "temp_air", "wind_speed")},
         codes=_light(9999.0) | {"temp_air": (99.9, *MISSING_ANYWHERE), "wind_speed": (999.0, *MISSING_ANYWHERE)},
         first_line=9,
     )
@@ -361,9 +371,7 @@ def _read_tmy3(file: str, lines: list[str]) -> RawYear:
         start_min=start_min,
         leap=leap,
         steps_min=(60,),
-        values={
-            name: _column(file, frame, name, 1.0, 3, name) for name in ("ghi", "dni", "dhi", "temp_air", "wind_speed")
-        },
+        values={name: _column(file, frame, name, 1.0, 3, name) for name in ("ghi", "dni", "dhi", "temp_air", "wind_speed")},
         codes=dict.fromkeys(("ghi", "dni", "dhi", "temp_air", "wind_speed"), MISSING_ANYWHERE),
         first_line=3,
     )
@@ -397,7 +405,13 @@ def _read_tmy2(file: str, lines: list[str]) -> RawYear:
     frame = _ask(file, "TMY2", ask)
     clock = pd.DatetimeIndex(frame.index)
     start_min, leap = _minutes(clock.month, clock.day, clock.hour, clock.minute)
-    written = {"ghi": ("GHI", 1.0), "dni": ("DNI", 1.0), "dhi": ("DHI", 1.0), "temp_air": ("DryBulb", 0.1), "wind_speed": ("Wspd", 0.1)}
+    written = {
+        "ghi": ("GHI", 1.0),
+        "dni": ("DNI", 1.0),
+        "dhi": ("DHI", 1.0),
+        "temp_air": ("DryBulb", 0.1),
+        "wind_speed": ("Wspd", 0.1),
+    }
     return RawYear(
         file=file,
         kind="TMY2",
@@ -424,14 +438,17 @@ def _read_nsrdb(file: str, lines: list[str]) -> RawYear:
     wanted = ("Latitude", "Longitude", "Elevation", "Time Zone")
     absent = [name for name in wanted if not about.get(name)]
     if absent:
-        raise WeatherFileError(f"{file}: lines 1 and 2 do not give {' and '.join(absent)}; download it again and leave these lines as they are")
+        raise WeatherFileError(
+            f"{file}: lines 1 and 2 do not give {' and '.join(absent)}; download it again and leave these lines as they are"
+        )
     latitude, longitude, elevation, zone = _header_numbers(
         file, 2, _place(about["Latitude"], about["Longitude"], about["Elevation"], about["Time Zone"])
     )
     foreign = [
         f"{file}: line 2: expected {name} in {unit}, got {about[name]!r}; download it again in {unit}"
         for name, unit in (("Temperature Units", "c"), ("GHI Units", "w/m2"), ("Wind Speed Units", "m/s"))
-        if about.get(name, unit).lower().replace(" s-1", "/s").replace("degrees", "").strip(" °") not in {unit, unit.replace("c", "celsius")}
+        if about.get(name, unit).lower().replace(" s-1", "/s").replace("degrees", "").strip(" °")
+        not in {unit, unit.replace("c", "celsius")}
     ]
     if foreign:
         raise WeatherFileError(foreign)
@@ -454,7 +471,8 @@ def _read_nsrdb(file: str, lines: list[str]) -> RawYear:
     return RawYear(
         file=file,
         kind="NSRDB csv",
-        name=_words(about.get("City", ""), about.get("State", ""), about.get("Country", "")) or f"NSRDB cell {about.get('Location ID') or file}",
+        name=_words(about.get("City", ""), about.get("State", ""), about.get("Country", ""))
+        or f"NSRDB cell {about.get('Location ID') or file}",
         latitude_deg=latitude,
         longitude_deg=longitude,
         elevation_m=elevation,
@@ -464,9 +482,7 @@ def _read_nsrdb(file: str, lines: list[str]) -> RawYear:
         start_min=label_min - usual / 2.0,
         leap=leap,
         steps_min=_SUBHOURLY_MIN,
-        values={
-            name: _column(file, frame, name, 1.0, 4, name) for name in ("ghi", "dni", "dhi", "temp_air", "wind_speed")
-        },
+        values={name: _column(file, frame, name, 1.0, 4, name) for name in ("ghi", "dni", "dhi", "temp_air", "wind_speed")},
         codes=dict.fromkeys(("ghi", "dni", "dhi", "temp_air", "wind_speed"), MISSING_ANYWHERE),
         first_line=4,
     )
