@@ -251,8 +251,12 @@ def hourly_histories(hours: int, mean_bay_c: float, swing_c: float, charging: bo
     essential_w = np.where(evening, 55.0, 30.0) * chance.uniform(0.8, 1.2, (2, hours))
     comfort_w = np.where(evening, 50.0, 8.0)
     luxury_w = np.where((clock_h == 12) & (day % 3 == 0), 700.0, 0.0)
-    load_w = np.cumsum(np.stack([essential_w, np.broadcast_to(comfort_w, (2, hours)), np.broadcast_to(luxury_w, (2, hours))], axis=1), axis=1)
-    bay_c = mean_bay_c - swing_c * np.cos(year) - 5.0 * np.cos((clock_h - 3.0) / 12.0 * np.pi) + chance.normal(0.0, 2.0, (2, hours))
+    load_w = np.cumsum(
+        np.stack([essential_w, np.broadcast_to(comfort_w, (2, hours)), np.broadcast_to(luxury_w, (2, hours))], axis=1), axis=1
+    )
+    bay_c = (
+        mean_bay_c - swing_c * np.cos(year) - 5.0 * np.cos((clock_h - 3.0) / 12.0 * np.pi) + chance.normal(0.0, 2.0, (2, hours))
+    )
     source_a = np.zeros((2, hours, 3))
     if charging:
         source_a[1, :, 0] = np.where((day % 9 == 8) & ((clock_h >= 18) | (clock_h < 7)), 20.0, 0.0)
@@ -267,7 +271,9 @@ def hourly_histories(hours: int, mean_bay_c: float, swing_c: float, charging: bo
     )
 
 
-def _case(name: str, words: str, packed: list[tuple[Bank, Generator | None, Mapping[str, object]]], histories: kernel.Histories) -> LoopCase:
+def _case(
+    name: str, words: str, packed: list[tuple[Bank, Generator | None, Mapping[str, object]]], histories: kernel.Histories
+) -> LoopCase:
     """Stack banks to lanes; banks of one chemistry share a curve row."""
     rows = {chemistry: row for row, chemistry in enumerate(BANKS)}
     lanes = battery.stack_lanes(
@@ -288,7 +294,12 @@ def plain_case(chemistry: str, lane_count: int, hours: int = YEAR_HOURS) -> Loop
         (
             replace(BANKS[chemistry], in_parallel=2 + lane % 3),
             None,
-            {"sun_scale": 0.9 + 0.9 * lane / lane_count, "load_scale": 0.7 + 0.1 * (lane % 7), "sun_row": lane % 2, "load_row": lane % 2},
+            {
+                "sun_scale": 0.9 + 0.9 * lane / lane_count,
+                "load_scale": 0.7 + 0.1 * (lane % 7),
+                "sun_row": lane % 2,
+                "load_row": lane % 2,
+            },
         )
         for lane in range(lane_count)
     ]
@@ -312,13 +323,20 @@ def full_case(chemistry: str, lane_count: int, hours: int = YEAR_HOURS) -> LoopC
         )
         for lane in range(lane_count)
     ]
-    return _case(f"{chemistry}, everything on", "cold bay, heater, generator, hookup, drives, switch-off levels", packed, hourly_histories(hours, 8.0, 10.0, charging=True))
+    return _case(
+        f"{chemistry}, everything on",
+        "cold bay, heater, generator, hookup, drives, switch-off levels",
+        packed,
+        hourly_histories(hours, 8.0, 10.0, charging=True),
+    )
 
 
 def check_case(hours: int) -> LoopCase:
     """Every switch of the loop in every combination, and the odd banks beside them: nothing here is about speed."""
     packed: list[tuple[Bank, Generator | None, Mapping[str, object]]] = []
-    for chemistry, heater, generator, levels in product(BANKS, (None, SUN_HEATER, BANK_HEATER), (None, GENERATOR), ({}, LEVELS_OFF)):
+    for chemistry, heater, generator, levels in product(
+        BANKS, (None, SUN_HEATER, BANK_HEATER), (None, GENERATOR), ({}, LEVELS_OFF)
+    ):
         bank = replace(BANKS[chemistry], place="outside", heater=heater)
         packed.append((bank, generator, levels | {"source_row": int(generator is not None)}))
     for chemistry, bank in BANKS.items():
@@ -331,6 +349,12 @@ def check_case(hours: int) -> LoopCase:
             "small": replace(bank, in_parallel=1, unit_ah=60.0 if chemistry == "lfp" else 120.0),
             "stops at 90 %": replace(bank, target_soc=0.9),
         }
-        packed += [(other, None, {"sun_row": row % 2, "load_row": row % 2, "source_row": row % 2}) for row, other in enumerate(odd.values())]
-    spread = [(bank, generator, {"sun_scale": 0.5 + 0.06 * (lane % 17), "bay_row": lane % 2} | dict(changes)) for lane, (bank, generator, changes) in enumerate(packed)]
+        packed += [
+            (other, None, {"sun_row": row % 2, "load_row": row % 2, "source_row": row % 2})
+            for row, other in enumerate(odd.values())
+        ]
+    spread = [
+        (bank, generator, {"sun_scale": 0.5 + 0.06 * (lane % 17), "bay_row": lane % 2} | dict(changes))
+        for lane, (bank, generator, changes) in enumerate(packed)
+    ]
     return _case("check", "every switch in every combination", spread, hourly_histories(hours, 4.0, 14.0, charging=True))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ctypes
 import os
-import platform
 import shutil
 import subprocess
 import sys
@@ -42,7 +41,15 @@ def new_outputs(case: LoopCase, watched: bool) -> dict[str, np.ndarray]:
 def walk_compiled(case: LoopCase, out: dict[str, np.ndarray], first: int = 0, last: int | None = None) -> None:
     """The loop as the engine runs it (plain Python where numba is switched off)."""
     last = len(case.start) if last is None else last
-    kernel.run_block(case.lanes, case.histories, case.curves, case.capacities, first, last, *(out[name] for name in ("state", "totals", "days", "watch", "hours", "status")))
+    kernel.run_block(
+        case.lanes,
+        case.histories,
+        case.curves,
+        case.capacities,
+        first,
+        last,
+        *(out[name] for name in ("state", "totals", "days", "watch", "hours", "status")),
+    )
 
 
 class CLoop:
@@ -50,7 +57,9 @@ class CLoop:
 
     def __init__(self, folder: Path, compiler: str) -> None:
         library = folder / "hour_loop.so"
-        subprocess.run([compiler, *FLAGS, "-o", str(library), str(HERE / "hour_loop.c"), "-lm"], check=True, capture_output=True, text=True)
+        subprocess.run(
+            [compiler, *FLAGS, "-o", str(library), str(HERE / "hour_loop.c"), "-lm"], check=True, capture_output=True, text=True
+        )
         self.library = ctypes.CDLL(str(library))
         meant = (
             len(kernel.Lanes._fields),
@@ -104,7 +113,11 @@ def differing_values(one: dict[str, np.ndarray], other: dict[str, np.ndarray]) -
 
 def unexercised_fields(out: dict[str, np.ndarray]) -> list[str]:
     """Hour fields that stay zero in every lane and hour: what a comparison on this case says nothing about."""
-    names = {value: name for name, value in vars(kernel).items() if name.endswith(("_WH", "_AH", "_H", "_V", "_C", "_END", "_START", "SEGMENTS")) and isinstance(value, int)}
+    names = {
+        value: name
+        for name, value in vars(kernel).items()
+        if name.endswith(("_WH", "_AH", "_H", "_V", "_C", "_END", "_START", "SEGMENTS")) and isinstance(value, int)
+    }
     return [names.get(field, str(field)) for field in np.flatnonzero((out["hours"] == 0.0).all(axis=(0, 1)))]
 
 
@@ -138,7 +151,9 @@ def plain_python(folder: Path, python: str = sys.executable) -> tuple[dict[str, 
     """Walk the short check case in a process whose numba is switched off; its outputs, wall and CPU seconds."""
     target = folder / "plain.npz"
     environment = {**os.environ, "NUMBA_DISABLE_JIT": "1"}
-    subprocess.run([python, str(HERE / "run.py"), "--plain-loop", str(target)], check=True, capture_output=True, text=True, env=environment)
+    subprocess.run(
+        [python, str(HERE / "run.py"), "--plain-loop", str(target)], check=True, capture_output=True, text=True, env=environment
+    )
     with np.load(target) as found:
         outputs = {name: found[name] for name in OUTPUTS}
         return outputs, float(found["wall"]), float(found["cpu"])
@@ -152,12 +167,3 @@ def write_plain_loop(target: Path) -> None:
     with np.errstate(all="ignore"):
         walk_compiled(case, out)
     np.savez(target, wall=time.perf_counter() - wall, cpu=time.process_time() - cpu, **{name: out[name] for name in OUTPUTS})
-
-
-def processor_model() -> str:
-    """Model name of the processor, as the system gives it."""
-    try:
-        lines = Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines()
-        return next(line.split(":", 1)[1].strip() for line in lines if line.startswith("model name"))
-    except (OSError, StopIteration):
-        return platform.processor() or platform.machine()

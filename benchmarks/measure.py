@@ -7,39 +7,15 @@ import resource
 import subprocess
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
 import numpy.typing as npt
+from table import Row
 
 Samples = npt.NDArray[np.float64]
 """(repetitions, 2): seconds of wall and of CPU time."""
 WALL, CPU = 0, 1
-
-
-@dataclass(frozen=True)
-class Row:
-    """One line of the table. ``spread_frac``: half the interquartile range over the median."""
-
-    key: str
-    what: str
-    unit: str
-    wall: float
-    cpu: float | None = None
-    spread_frac: float = 0.0
-    expected: str = ""
-    """Like ``<= 1.3``; judged on wall time."""
-    better: str = "lower"
-    note: str = ""
-
-    @property
-    def met(self) -> bool | None:
-        """Whether the expectation holds; None where there is none."""
-        if not self.expected:
-            return None
-        sign, bound = self.expected.split()
-        return self.wall <= float(bound) if sign == "<=" else self.wall >= float(bound)
 
 
 def take_turns(jobs: Sequence[Callable[[], object]], repetitions: int, warm_up: int = 1) -> list[Samples]:
@@ -73,7 +49,9 @@ def time_row(key: str, what: str, samples: Samples, unit: str, per: float, **mor
 def ratio_row(key: str, what: str, above: Samples, below: Samples, expected: str = "", **more: str) -> Row:
     """Median over the repetitions of the quotient of two jobs that took turns."""
     quotients = above / np.maximum(below, 1e-9)
-    return Row(key, what, "x", median(quotients[:, WALL]), median(quotients[:, CPU]), spread_frac(quotients[:, CPU]), expected, **more)
+    return Row(
+        key, what, "x", median(quotients[:, WALL]), median(quotients[:, CPU]), spread_frac(quotients[:, CPU]), expected, **more
+    )
 
 
 def run_process(arguments: Sequence[str], environment: Mapping[str, str] | None = None) -> tuple[float, float]:

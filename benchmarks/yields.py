@@ -71,7 +71,10 @@ def model_chain(table: pd.DataFrame, place: dict[str, float], sun_method: str = 
                 strings=ARRAY.in_parallel,
             )
         ],
-        inverter_parameters={"pdc0": ARRAY.panel.p_w * ARRAY.in_series * ARRAY.in_parallel, "eta_inv_nom": ARRAY.controller.efficiency_frac},
+        inverter_parameters={
+            "pdc0": ARRAY.panel.p_w * ARRAY.in_series * ARRAY.in_parallel,
+            "eta_inv_nom": ARRAY.controller.efficiency_frac,
+        },
     )
     location = pvlib.location.Location(place["latitude"], place["longitude"], tz="UTC", altitude=place["altitude"])
     chain = pvlib.modelchain.ModelChain(
@@ -99,7 +102,12 @@ def model_chain(table: pd.DataFrame, place: dict[str, float], sun_method: str = 
 
 def energy_ratio(own: np.ndarray, other_w: np.ndarray) -> float:
     """The project's yearly energy before its plain losses, over ModelChain's at the panels."""
-    kept = (1.0 - ARRAY.mismatch_frac) * (1.0 - ARRAY.wiring_frac) * ARRAY.controller.efficiency_frac * ARRAY.controller.tracking_frac
+    kept = (
+        (1.0 - ARRAY.mismatch_frac)
+        * (1.0 - ARRAY.wiring_frac)
+        * ARRAY.controller.efficiency_frac
+        * ARRAY.controller.tracking_frac
+    )
     return float(own[..., 2].sum() / kept / other_w.sum())
 
 

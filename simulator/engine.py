@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from simulator import battery, loads, solar, sources, timeline, weather
 from simulator.battery import FAR_C, Histories, Lanes, kernel
@@ -21,7 +22,9 @@ from simulator.scenario.parts import Bank, Scenario
 from simulator.units import HOURS_PER_DAY
 
 SNOW_MELT_C = 0.0
-"""Snow that stays on the array lies while the mean air temperature of the last day is at or below this (common practice, no source)."""
+"""Snow that stays lies on the array while the mean air of the last day is at or below this (common practice, no source)."""
+CLEAR_TEMP_C = 20.0
+CONTROLLER_MATTERS_W = 1e-6
 REFILL_HOURS = 20 * HOURS_PER_DAY
 REFILL_CELL_C = 20.0
 
@@ -29,132 +32,151 @@ LaneValues = dict[str, float | int | tuple[float, ...]]
 
 
 @dataclass(frozen=True)
+class RouteWeather:
+    """Weather of every hour: ``table`` by pvlib's names, each ``(hours,)`` or ``(years, hours)``; ``elevation_m`` (hours,)."""
+
+    table: Mapping[str, FloatArray]
+    elevation_m: FloatArray
+    sources: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Setting:
-    """Everything the lanes meet on this route, all ``(hours,)`` unless the name says otherwise."""
+    """Everything the lanes meet on this route. A name in ``sun_rows`` or ``bay_rows`` gives the row of the first weather year."""
 
     scenario: Scenario
     timeline: timeline.Timeline
-    sky: solar.Sky
+    weather: RouteWeather
     load: loads.LoadHistory
     inputs: Histories
     sun_rows: Mapping[str, int]
     bay_rows: Mapping[str, int]
-    weather_sources: tuple[str, ...]
-    notes: tuple[str, ...]
 
 
-def _hourly_weather(scenario: Scenario, clock: timeline.Timeline) -> tuple[dict[str, FloatArray], FloatArray, list[str], list[str]]:
-    """Weather of every hour from the stop it belongs to; also elevation, and sentences on where it comes from."""
+def route_weather(scenario: Scenario, clock: timeline.Timeline) -> RouteWeather:
+    """Weather of every hour from the stop it belongs to, and sentences on where it comes from.
+
+    Raises
+    ------
+    InputError
+        For every stop whose weather is missing or cannot be used.
+    """
     table = {name: np.zeros(clock.hours) for name in weather.COLUMNS}
     elevation_m = np.zeros(clock.hours)
     said: dict[str, None] = {}
     notes: dict[str, None] = {}
-    mistakes: list[str] = []
+    mistakes: dict[str, None] = {}
     for place, stop in enumerate(scenario.stops):
         here = clock.stop == place
         if not here.any():
             continue
         choice = stop.weather
-        if choice is None:
-            mistakes.append(f'stop {stop.number} "{stop.name}": no weather is given; add weather = {{ file = "year.epw" }} to it')
-            continue
         utc = clock.utc[here]
-        if choice.clear:
-            height = stop.elevation_m if stop.elevation_m is not None else weather.look_up_elevation_m(stop.latitude_deg, stop.longitude_deg)
-            found = weather.hourly_clear_weather(utc, clock.latitude_deg[here], clock.longitude_deg[here], height, choice.temp_c)
-            said[f"clear sky all day at {choice.temp_c:g} C, the upper bound of what the sun can give"] = None
+        if choice is None or choice.clear:
+            height = stop.elevation_m
+            if height is None:
+                height = weather.look_up_elevation_m(stop.latitude_deg, stop.longitude_deg)
+            temp_c = choice.temp_c if choice is not None else CLEAR_TEMP_C
+            found = weather.hourly_clear_weather(utc, clock.latitude_deg[here], clock.longitude_deg[here], height, temp_c)
+            said[f"clear sky all day at {temp_c:g} C: the upper bound of what the sun can give"] = None
         else:
             try:
-                station = weather.read_sample(choice.sample) if choice.sample else weather.read_weather_file(choice.file)
+                station = weather.read_sample(choice.sample) if choice.sample else weather.read_weather_file(choice.file or "")
             except InputError as error:
-                mistakes.extend(error.mistakes)
+                mistakes |= dict.fromkeys(error.mistakes)
                 continue
             found = weather.hourly_weather(station, utc)
             height = stop.elevation_m if stop.elevation_m is not None else station.elevation_m
             said[station.source] = None
-            for note in (*station.notes, *weather.distance_notes(station, stop)):
-                notes[note] = None
+            notes |= dict.fromkeys((*station.notes, *weather.distance_notes(station, stop)))
         for name, column in table.items():
             column[here] = found[name]
         elevation_m[here] = height
     if mistakes:
-        raise InputError(dict.fromkeys(mistakes))
-    return table, elevation_m, list(said), list(notes)
+        raise InputError(mistakes)
+    return RouteWeather(table, elevation_m, tuple(said), tuple(notes))
 
 
-def _snow_covered(scenario: Scenario, clock: timeline.Timeline, temp_air: FloatArray) -> np.ndarray:
-    """(hours,) True where snow lies on the arrays of a stop whose snow stays."""
+def _snow_covered(scenario: Scenario, clock: timeline.Timeline, temp_air: FloatArray) -> npt.NDArray[np.bool_]:
+    """(..., hours) True where snow lies on the arrays of a stop whose snow stays."""
     stays = np.array([stop.snow == "stays" for stop in scenario.stops])[clock.stop]
     if not stays.any():
-        return np.zeros(clock.hours, dtype=bool)
-    total = np.concatenate([[0.0], np.cumsum(temp_air)])
+        return np.zeros(temp_air.shape, dtype=bool)
+    total = np.concatenate([np.zeros((*temp_air.shape[:-1], 1)), np.cumsum(temp_air, axis=-1)], axis=-1)
     hour = np.arange(1, clock.hours + 1)
     first = np.maximum(hour - HOURS_PER_DAY, 0)
-    return stays & ((total[hour] - total[first]) / (hour - first) <= SNOW_MELT_C)
+    mean_c = (total[..., hour] - total[..., first]) / (hour - first)
+    return np.asarray(stays & (mean_c <= SNOW_MELT_C))
 
 
-def histories(scenario: Scenario, bus_v: tuple[float, float]) -> Setting:
-    """Timeline, weather, sun, loads and other charging of the route; ``bus_v`` are the voltages the first two sun columns hold at."""
-    clock = timeline.build_timeline(scenario)
-    table, elevation_m, said, notes = _hourly_weather(scenario, clock)
-    position = solar.hourly_sun_position(clock.utc, clock.latitude_deg, clock.longitude_deg, elevation_m)
+def _by_stop(clock: timeline.Timeline, values: list[float]) -> FloatArray:
+    """(hours,): the value of the stop each hour belongs to."""
+    return np.array(values, dtype=np.float64)[clock.stop]
+
+
+def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather) -> Setting:
+    """Sun, bay, loads and other charging of every hour, as rows that the lanes look up."""
+    table = found.table
+    position = solar.hourly_sun_position(clock.utc, clock.latitude_deg, clock.longitude_deg, found.elevation_m)
     sky = solar.hourly_sky(clock.utc, position, table)
-
-    beam = np.array([stop.beam_frac for stop in scenario.stops])[clock.stop]
-    diffuse = np.array([stop.diffuse_frac for stop in scenario.stops])[clock.stop]
-    own_tilt = np.array([np.nan if stop.tilt_deg is None else stop.tilt_deg for stop in scenario.stops])[clock.stop]
-    tilt_stop = np.where(clock.driving_frac > 0.0, np.nan, own_tilt)
+    beam = _by_stop(clock, [stop.beam_frac for stop in scenario.stops])
+    diffuse = _by_stop(clock, [stop.diffuse_frac for stop in scenario.stops])
+    stop_tilt = _by_stop(clock, [np.nan if stop.tilt_deg is None else stop.tilt_deg for stop in scenario.stops])
+    stop_tilt = np.where(clock.driving_frac > 0.0, np.nan, stop_tilt)
+    base = battery.pack_lane(scenario.bank)
+    bus_v = (float(base["sun_low_v"]), float(base["sun_high_v"]))  # type: ignore[arg-type]
 
     def sun(beam_frac: FloatArray, diffuse_frac: FloatArray) -> FloatArray:
-        watts = np.zeros((clock.hours, 3))
+        watts = np.zeros((*np.shape(table["ghi"]), 3))
         for array in scenario.arrays:
-            tilt_deg = np.where(np.isnan(tilt_stop), array.tilt_deg, tilt_stop)
+            tilt_deg = np.where(np.isnan(stop_tilt), array.tilt_deg, stop_tilt)
             azimuth_deg = solar.array_azimuth_deg(array, clock.heading_deg)
             watts += solar.hourly_sun_w(array, sky, tilt_deg, azimuth_deg, beam_frac, diffuse_frac, bus_v)
         return watts
 
     bare = sun(beam, diffuse)
-    covered = _snow_covered(scenario, clock, table["temp_air"])
-    as_built = np.where(covered[:, None], 0.0, bare)
-    rows = {"as built": as_built}
+    covered = _snow_covered(scenario, clock, table["temp_air"])[..., None]
+    as_built = np.where(covered, 0.0, bare)
+    sun_rows = {"as built": as_built}
     if covered.any():
-        rows["no snow"] = bare
+        sun_rows["no snow"] = bare
     if (beam < 1.0).any() or (diffuse < 1.0).any():
-        rows["no shade"] = np.where(covered[:, None], 0.0, sun(np.ones_like(beam), np.ones_like(diffuse)))
-    if (as_built[:, 2] - np.minimum(as_built[:, 0], as_built[:, 1])).max(initial=0.0) > 1e-6:
-        rows["no controller limit"] = np.repeat(as_built[:, 2:], 3, axis=1)
+        sun_rows["no shade"] = np.where(covered, 0.0, sun(np.ones_like(beam), np.ones_like(diffuse)))
+    if (as_built[..., 2] - np.minimum(as_built[..., 0], as_built[..., 1])).max(initial=0.0) > CONTROLLER_MATTERS_W:
+        sun_rows["no controller limit"] = np.repeat(as_built[..., 2:], 3, axis=-1)
 
-    place = scenario.bank.place
-    places = [place, *(other for other in ("inside", "heated") if other != place)]
-    bays = [hourly_bay_c(name, scenario.vehicle, table["temp_air"], table["ghi"], clock.local_hour) for name in places]
+    built = scenario.bank.place
+    places = [built, *(other for other in ("inside", "heated") if other != built)]
+    bay_rows = {
+        name: hourly_bay_c(name, scenario.vehicle, table["temp_air"], table["ghi"], clock.local_hour) for name in places
+    }
     load = loads.hourly_load_w(scenario, clock, position.elevation_deg)
     charging = sources.hourly_sources(scenario, clock)
-    dark = np.zeros_like(charging)
+    years = table["ghi"].size // clock.hours
     inputs = Histories(
-        sun_w=np.ascontiguousarray(np.stack(list(rows.values()))),
-        bay_c=np.ascontiguousarray(np.stack(bays)),
+        sun_w=np.concatenate([rows.reshape(years, clock.hours, 3) for rows in sun_rows.values()]),
+        bay_c=np.concatenate([rows.reshape(years, clock.hours) for rows in bay_rows.values()]),
         load_w=np.ascontiguousarray(load.dc_w[None]),
-        source_a=np.ascontiguousarray(np.stack([charging, dark])),
+        source_a=np.stack([charging, np.zeros_like(charging)]),
         day=np.ascontiguousarray(clock.local_day, dtype=np.int64),
     )
     return Setting(
         scenario=scenario,
         timeline=clock,
-        sky=sky,
+        weather=found,
         load=load,
         inputs=inputs,
-        sun_rows={name: row for row, name in enumerate(rows)},
-        bay_rows={name: row for row, name in enumerate(places)},
-        weather_sources=tuple(said),
-        notes=tuple(notes),
+        sun_rows={name: years * place for place, name in enumerate(sun_rows)},
+        bay_rows={name: years * place for place, name in enumerate(bay_rows)},
     )
 
 
 def lanes(setting: Setting) -> tuple[tuple[str, ...], Lanes]:
     """The bank as proposed, and the questions beside it, one lane each.
 
-    ``base`` comes first; ``load +20 %`` and ``sun -15 %`` follow; ``lift ...`` lanes take one constraint away (they find the cause);
-    ``mend ...`` lanes change one thing (they find the cure); ``no sun`` starts full and gets nothing (autonomy).
+    ``base`` comes first; ``load +20 %`` and ``sun -15 %`` follow; ``lift ...`` lanes take one constraint away (they find
+    the cause); ``mend ...`` lanes change one thing (they find the cure); ``no sun`` starts full and gets nothing (autonomy).
     """
     scenario = setting.scenario
     bank = scenario.bank
@@ -198,10 +220,10 @@ def run(setting: Setting, names: tuple[str, ...], design: Lanes, threads: int | 
     return Outcome(
         scenario=scenario,
         timeline=setting.timeline,
-        temp_air=setting.sky.temp_air,
+        temp_air=setting.weather.table["temp_air"],
         load=setting.load,
-        weather_sources=setting.weather_sources,
-        notes=(*scenario.notes, *setting.notes),
+        weather_sources=setting.weather.sources,
+        notes=(*scenario.notes, *setting.weather.notes),
         curve=curve,
         start_soc=float(state[0, kernel.SOC]),
         lane_names=names,
@@ -268,8 +290,7 @@ def simulate(scenario: Scenario, threads: int | None = None) -> Outcome:
     InputError
         A weather file cannot be used; all such mistakes at once.
     """
-    series = scenario.bank.in_series
-    bus_v = (0.9 * min(scenario.bank.curve.ocv_v) * series, scenario.bank.absorb_v * series)
-    setting = histories(scenario, bus_v)
+    clock = timeline.build_timeline(scenario)
+    setting = histories(scenario, clock, route_weather(scenario, clock))
     names, design = lanes(setting)
     return run(setting, names, design, threads)

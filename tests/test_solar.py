@@ -122,7 +122,6 @@ arrays = st.builds(
     in_parallel=st.integers(1, 3),
     wiring_frac=st.floats(0.0, 0.1),
 )
-lean = settings(max_examples=60, deadline=None)
 
 
 # --- position -------------------------------------------------------------------------------------------------------
@@ -153,7 +152,6 @@ def test_the_sun_stands_in_the_south_in_the_middle_of_the_hour():
 # --- light on the plane -----------------------------------------------------------------------------------------------
 
 
-@lean
 @given(sky=skies, azimuth_deg=angles)
 def test_a_level_plane_gets_the_horizontal_light(sky, azimuth_deg):
     total = hourly_plane_light(sky, 0.0, azimuth_deg).total_w_m2
@@ -169,7 +167,6 @@ def test_a_sun_below_the_horizon_gives_no_beam():
     assert plane.sky_w_m2[0] == pytest.approx(10.0)
 
 
-@lean
 @given(sky=skies, tilt_deg=st.floats(0.0, 90.0), beam_frac=st.floats(0.0, 1.0), diffuse_frac=st.floats(0.0, 1.0))
 def test_shade_takes_its_share_of_each_kind(sky, tilt_deg, beam_frac, diffuse_frac):
     whole = hourly_plane_light(sky, tilt_deg, 180.0)
@@ -271,7 +268,6 @@ def test_nothing_flows_back_above_open_circuit():
 # --- heading, cold, mounts ----------------------------------------------------------------------------------------------
 
 
-@lean
 @given(heading_deg=angles, bearing_deg=angles, turn_deg=angles)
 def test_turning_the_nose_with_the_bearing_changes_nothing(heading_deg, bearing_deg, turn_deg):
     tilted = replace(ROOF, tilt_deg=40.0, bearing_deg=bearing_deg)
@@ -301,18 +297,17 @@ def test_every_number_of_the_mounts_has_unit_source_and_range():
     assert set(mounts) == {"bonded", "gap", "open"}
     for mount in mounts.values():
         assert mount["says"]
-        assert "SAND2004-3535" in mount["source"]
         numbers = {key: value for key, value in mount.items() if isinstance(value, dict)}
         assert set(numbers) == {"a", "b", "deltat_c"}
         for number in numbers.values():
             assert number["unit"]
+            assert "SAND2004-3535" in number["source"]
             assert number["valid"][0] <= number["value"] <= number["valid"][1]
 
 
 # --- watts at the bus -----------------------------------------------------------------------------------------------------
 
 
-@lean
 @given(array=arrays, sky=skies, tilt_deg=st.floats(0.0, 90.0), azimuth_deg=angles, bus_v=st.sampled_from([12.0, 24.0, 48.0]))
 def test_nothing_negative_and_no_controller_beats_the_one_without_limits(array, sky, tilt_deg, azimuth_deg, bus_v):
     watts = hourly_sun_w(array, sky, tilt_deg, azimuth_deg, 1.0, 1.0, (bus_v, 1.2 * bus_v))
@@ -322,7 +317,6 @@ def test_nothing_negative_and_no_controller_beats_the_one_without_limits(array, 
     assert (watts[:, 2] >= watts[:, :2].max(axis=1)).all()
 
 
-@lean
 @given(
     sky=skies,
     more=st.floats(1.0, 1.5),
@@ -337,7 +331,6 @@ def test_more_sun_more_watts(sky, more, panel, mount):
     assert greater >= less * (1.0 - 1e-9)
 
 
-@lean
 @given(sky=skies, tilt_deg=st.floats(0.0, 90.0), low=st.floats(0.0, 1.0), high=st.floats(0.0, 1.0))
 def test_less_shade_more_watts(sky, tilt_deg, low, high):
     low, high = min(low, high), max(low, high)

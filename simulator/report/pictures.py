@@ -15,6 +15,7 @@ from simulator.battery import kernel as k
 from simulator.outcome import Outcome
 from simulator.report import drawing
 from simulator.report.drawing import WIDTH, Floats, Leg, Mark, Plot, Shape, Tick, Track
+from simulator.report.words import date_text, plural_text
 from simulator.timeline import day_starts
 
 HOURLY_UP_TO_DAYS = 45
@@ -90,8 +91,7 @@ def _tracks(outcome: Outcome, hours: slice) -> tuple[Track, ...]:
         flags = amount_h > 0.0
         if not flags.any():
             continue
-        spells = len(drawing.runs(flags))
-        words = f"{amount_h.sum():,.1f} h in {spells} " + ("spell" if spells == 1 else "spells")
+        words = f"{amount_h.sum():,.1f} h in {plural_text(len(drawing.runs(flags)), 'spell')}"
         found.append(Track(kind, name, words, drawing.spans_path(flags)))
     return tuple(found)
 
@@ -145,8 +145,8 @@ def charge_plot(outcome: Outcome) -> Plot:
     bank = outcome.scenario.bank
     below = int((outcome.days[0][:, k.DAY_LOWEST_SOC] < 1.0 - bank.usable_frac - 1e-9).sum())
     text = (
-        f"{how} It begins at {outcome.start_soc:.0%} on {clock.dates[0].day} {clock.dates[0]:%B %Y}, is lowest with {lowest:.0%} on "
-        f"{moment.day} {moment:%B %Y} about {moment:%H:%M}, and ends at {ends[-1]:.0%}. It goes below the planning line of "
+        f"{how} It begins at {outcome.start_soc:.0%} on {date_text(clock.dates[0])}, is lowest with {lowest:.0%} on "
+        f"{date_text(moment.date())} about {moment:%H:%M}, and ends at {ends[-1]:.0%}. It goes below the planning line of "
         f"{1.0 - bank.usable_frac:.0%} on {below} of {clock.days} days; supply ends at {bank.cutoff_soc:.0%}. "
         f"Outages: {len(outcome.outages)}."
     )
@@ -182,14 +182,16 @@ def sun_plot(outcome: Outcome) -> Plot | None:
     edges = WIDTH * edges_h / clock.hours
     ticks, grid = _season_ticks(outcome)
     zero = np.zeros_like(used)
+    scale, single = drawing.amount_text(ceiling, "Wh"), group == 1
     text = (
-        f"Watt-hours a day, on a scale to {drawing.amount_text(ceiling, 'Wh')}. On average the sun offers {offered.mean():,.0f} Wh a day, of which "
-        f"{used.mean():,.0f} Wh are used and {(offered - used).mean():,.0f} Wh are left over; the load asks for {load.mean():,.0f} Wh. "
-        f"{'Single days' if group == 1 else f'Means of {group} days'} offer from {offered.min():,.0f} to {offered.max():,.0f} Wh."
+        f"Watt-hours a day, on a scale to {scale}. On average the sun offers {offered.mean():,.0f} Wh a day, of which "
+        f"{used.mean():,.0f} Wh are used and {(offered - used).mean():,.0f} Wh are left over; the load asks for "
+        f"{load.mean():,.0f} Wh. {'Single days' if single else f'Means of {group} days'} offer from {offered.min():,.0f} to "
+        f"{offered.max():,.0f} Wh."
     )
     return Plot(
         key="sun",
-        title="Sun offered, used and left over a day" if group == 1 else f"Sun offered, used and left over a day, means of {group} days",
+        title="Sun offered, used and left over a day" + ("" if single else f", means of {group} days"),
         text=text,
         shapes=(
             grid,
@@ -222,20 +224,22 @@ def day_plots(outcome: Outcome, day: int) -> tuple[Plot, Plot]:
     edges = WIDTH * np.arange(count + 1) / count
     local_day = clock.local_day[hours]
     shown = [int(one) for one in dict.fromkeys(local_day.tolist())]
-    places = []
+    places, midnights = [], ""
     for hour in range(count):
         begins_day = hour == 0 or local_day[hour] != local_day[hour - 1]
         if begins_day:
             moment = clock.dates[int(local_day[hour])]
             places.append((hour / count, f"{moment.day} {moment:%b}"))
+            midnights += f"M{drawing.number(float(edges[hour]))} 0V100" if hour else ""
         elif local_hour[hour] % TICK_HOURS < 1.0 and local_hour[hour] >= 1.0:
             places.append((hour / count, f"{int(local_hour[hour])} h"))
     ticks, grid = _ticks(places)
+    midnight = Shape("midnight", midnights)
     dark = Shape("dark-band", drawing.spans_path(rows[:, k.DARK_H] > 0.0))
     levels, marks = _limits(outcome)
     before = outcome.start_soc if hours.start == 0 else float(outcome.hours[hours.start - 1, k.SOC_END])
     soc = np.concatenate([[before], rows[:, k.SOC_END]])
-    name = " and ".join(f"{clock.dates[one].day} {clock.dates[one]:%B %Y}" for one in shown)
+    name = " and ".join(date_text(clock.dates[one]) for one in shown)
     charge = Plot(
         key="day-charge",
         title=f"State of charge on {name}, hour by hour",
@@ -243,7 +247,15 @@ def day_plots(outcome: Outcome, day: int) -> tuple[Plot, Plot]:
             f"It begins at {before:.0%}, is lowest with {rows[:, k.SOC_LOWEST].min():.0%} and ends at {soc[-1]:.0%}. "
             f"{rows[:, k.DARK_H].sum():.1f} hours are dark."
         ),
-        shapes=(dark, grid, *levels[:1], Shape("charge-fill", drawing.band_path(edges, np.zeros_like(soc), soc)), Shape("charge", drawing.line_path(edges, soc)), *levels[1:]),
+        shapes=(
+            dark,
+            grid,
+            midnight,
+            *levels[:1],
+            Shape("charge-fill", drawing.band_path(edges, np.zeros_like(soc), soc)),
+            Shape("charge", drawing.line_path(edges, soc)),
+            *levels[1:],
+        ),
         marks=tuple(marks),
         ticks=ticks,
     )
@@ -253,6 +265,7 @@ def day_plots(outcome: Outcome, day: int) -> tuple[Plot, Plot]:
     shapes = [
         dark,
         grid,
+        midnight,
         Shape("level", drawing.level_path(0.0, 0.5, 1.0)),
         Shape("spilled", drawing.bars_path(edges, (used + other) / ceiling, (offered + other) / ceiling)),
         Shape("used", drawing.bars_path(edges, np.zeros_like(used), used / ceiling)),
@@ -264,8 +277,8 @@ def day_plots(outcome: Outcome, day: int) -> tuple[Plot, Plot]:
         key="day-power",
         title=f"Power on {name}, hour by hour",
         text=(
-            f"Watts, on a scale to {drawing.amount_text(ceiling, 'W')}. In these hours the load asks for {load.sum():,.0f} Wh, the sun offers "
-            f"{offered.sum():,.0f} Wh, of which {used.sum():,.0f} Wh are used, and other chargers give {other.sum():,.0f} Wh."
+            f"Watts, on a scale to {drawing.amount_text(ceiling, 'W')}. In these hours the load asks for {load.sum():,.0f} Wh, the sun "
+            f"offers {offered.sum():,.0f} Wh, of which {used.sum():,.0f} Wh are used, and other chargers give {other.sum():,.0f} Wh."
         ),
         shapes=tuple(shapes),
         marks=tuple(Mark(drawing.amount_text(ceiling * share, "W"), 0.0, float(drawing.height(share))) for share in (1.0, 0.5)),
@@ -281,5 +294,3 @@ def worst_day(outcome: Outcome) -> int:
     if flat:
         return max(flat, key=lambda day: (day.missed_wh, day.dark_h, -day.day)).day
     return int(outcome.timeline.local_day[outcome.lowest[1]])
-
-

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from itertools import groupby
 
@@ -14,7 +15,7 @@ CAUSE_WORDS = {
     "shade": "trees took the sun",
     "controller": "the charge controller held back what the panels could give",
     "acceptance": "the bank could not take the charge fast enough",
-    "structural": "sun and chargers bring less than the load takes, for weeks",
+    "structural": "over the weeks before, sun and chargers brought less than the load took",
     "buffer": "the dark spell was longer than the bank carries",
 }
 SPILL_WORDS = {
@@ -33,6 +34,15 @@ CAUTIONS = (
 GENERATOR_CAUTION = "A generator kills by carbon monoxide: never run it in or near a closed space, and fit an alarm where you sleep."
 MEDICAL_CAUTION = "Never rely on one bank alone for a medical device: keep a second supply and ask the device's maker."
 MAX_FLAT_ROWS = 31
+NUMBER = re.compile(r"-|[\d,.]+%?")
+ENDED_WORDS = {"cycles": "use", "calendar": "age"}
+LIFT_WORDS = {
+    "cold": "cells always warm enough to be charged",
+    "snow": "panels kept free of snow",
+    "shade": "parked out of the trees",
+    "controller": "a larger (or MPPT) charge controller",
+    "acceptance": "a bank that takes any charge at once",
+}
 
 
 def _plural(count: int, word: str) -> str:
@@ -46,7 +56,7 @@ def _wh(value: float) -> str:
 def _table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> Iterator[str]:
     body = [tuple(row) for row in rows]
     width = [max(len(line[column]) for line in (head, *body)) for column in range(len(head))]
-    numeric = [all(row[column][:1].isdigit() or row[column][:1] in "-–" for row in body) for column in range(len(head))]
+    numeric = [all(NUMBER.fullmatch(row[column]) for row in body) for column in range(len(head))]
     for line in (head, *body):
         cells = (cell.rjust(w) if number else cell.ljust(w) for cell, w, number in zip(line, width, numeric, strict=True))
         yield "  " + "  ".join(cells).rstrip()
@@ -87,7 +97,7 @@ def _ratio_words(value: float | None) -> str:
     if value is None:
         return "no load"
     if value < 1.0:
-        return "less comes in than goes out: no bank helps, only more charging or less load"
+        return "less comes in than goes out: a bigger bank only delays it"
     if value < 1.2:
         return "thin: little is left for a dark spell"
     return "enough over the whole stay"
@@ -135,16 +145,35 @@ def _flat(outcome: Outcome) -> Iterator[str]:
         yield f"Overload: {_wh(overload)} of load were above what the bank may deliver at once (not counted as flat)"
 
 
+def cures(outcome: Outcome) -> list[tuple[str, int]]:
+    """Single changes and the flat days each leaves, best first; of the lifted constraints only those that help."""
+    counts = outcome.flat_day_counts
+    base = counts["base"]
+    found = [(name.removeprefix("mend "), count) for name, count in counts.items() if name.startswith("mend ")]
+    found += [(words, counts[f"lift {name}"]) for name, words in LIFT_WORDS.items() if counts.get(f"lift {name}", base) < base]
+    return sorted(found, key=lambda item: item[1])
+
+
+def cure_sentence(outcome: Outcome) -> str | None:
+    """The best single change in a sentence; None when no day is flat."""
+    if not outcome.flat_days:
+        return None
+    tried = cures(outcome)
+    least = tried[0][1]
+    if least >= len(outcome.flat_days):
+        return "No single change that was tried mends any of them."
+    names = [name for name, count in tried if count == least]
+    words = names[0] if len(names) == 1 else ", or ".join((", ".join(names[:-1]), names[-1]))
+    return f"What ends it: {words}." if least == 0 else f"What helps most: {words} ({_plural(least, 'flat day')} left)."
+
+
 def _what_if(outcome: Outcome) -> Iterator[str]:
     counts = outcome.flat_day_counts
     yield f"If the load is 20 % more than written: {_plural(counts['load +20 %'], 'flat day')}"
     yield f"If the sun is 15 % less than this weather: {_plural(counts['sun -15 %'], 'flat day')}"
-    base = counts["base"]
-    mends = [(name.removeprefix("mend "), count) for name, count in counts.items() if name.startswith("mend ")]
-    if base and mends:
+    if outcome.flat_days:
         yield "What would mend it (one change at a time, the whole trip run again)"
-        rows = sorted(mends, key=lambda item: item[1])
-        yield from _table(("change", "flat days left"), [(name, str(count)) for name, count in rows])
+        yield from _table(("change", "flat days left"), [(name, str(count)) for name, count in cures(outcome)])
 
 
 def _bank(outcome: Outcome) -> Iterator[str]:
@@ -174,8 +203,10 @@ def _bank(outcome: Outcome) -> Iterator[str]:
     life = outcome.life
     yield (
         f"Cycles: {life.full_cycles_per_year:.0f} full and {life.counted_cycles_per_year:.0f} counted cycles a year; "
-        f"life about {life.life_years:.0f} years, ended by {life.ended_by} ({life.assumption})"
+        f"life about {life.life_years:.0f} years ({life.band_years[0]:.0f} to {life.band_years[1]:.0f} by the published models), ended by "
+        f"{ENDED_WORDS[life.ended_by]}"
     )
+    yield f"  {life.assumption}"
     if outcome.waste > WASTE_FRAC:
         yield f"Waste: the inverter's idle draw is {outcome.waste:.0%} of the load; switching it off when nothing runs on it is the cheapest cure"
 
@@ -218,6 +249,8 @@ def _small_print(outcome: Outcome) -> Iterator[str]:
 def answer_lines(outcome: Outcome) -> list[str]:
     """The whole answer, a line each: the verdict first, then what a person asks next."""
     lines = [outcome.scenario.title, "", verdict(outcome)]
+    if cure := cure_sentence(outcome):
+        lines.append(cure)
     for part in (_harvest, _flat, _what_if, _bank, _stops, _small_print):
         lines += ["", *part(outcome)]
     return lines

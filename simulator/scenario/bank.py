@@ -218,13 +218,17 @@ def _floor(written: BankTable, numbers: _Numbers, usable_frac: float, desk: Desk
     elif off:
         reconnect_soc = cutoff_soc + DISCONNECT_HYSTERESIS_SOC
     else:
-        gap_soc = numbers.preset.number(numbers.chemistry, "reconnect_soc") - numbers.preset.number(numbers.chemistry, "cutoff_soc")
+        gap_soc = numbers.preset.number(numbers.chemistry, "reconnect_soc") - numbers.preset.number(
+            numbers.chemistry, "cutoff_soc"
+        )
         reconnect_soc = cutoff_soc + gap_soc
     target_soc = 1.0 if written.target_soc is None else written.target_soc
     if written.reconnect_soc is None:
         reconnect_soc = min(reconnect_soc, target_soc)
     gap_soc = reconnect_soc - cutoff_soc
-    paths: tuple[Path, ...] = tuple(("bank", key) for key in ("reconnect_soc", "cutoff_soc", "usable_frac", "at_floor", "target_soc"))
+    paths: tuple[Path, ...] = tuple(
+        ("bank", key) for key in ("reconnect_soc", "cutoff_soc", "usable_frac", "at_floor", "target_soc")
+    )
     if not desk.sound(*paths):
         return cutoff_soc, reconnect_soc
     if cutoff_soc >= target_soc:
@@ -279,7 +283,7 @@ def _judge(bank: Bank, desk: Desk) -> None:
     for upper_key, upper, lower_key, lower, gap in pairs:
         if upper < lower + gap and desk.sound(("bank", upper_key), ("bank", lower_key)):
             desk.mistake(("bank", upper_key), f"at least {lower + gap:g} C, as {lower_key} is {lower:g} C", f"{upper:g} C")
-    rest_v = _at(bank.curve, min(bank.full_soc, bank.target_soc))
+    rest_v = rest_voltage_v(bank.curve, min(bank.full_soc, bank.target_soc))
     if bank.absorb_v <= rest_v and desk.sound(("bank", "absorb_v"), ("bank", "unit_v")):
         desk.mistake(
             ("bank", "absorb_v"),
@@ -288,13 +292,15 @@ def _judge(bank: Bank, desk: Desk) -> None:
             "absorb_v is of one unit, not of the bank.",
         )
     if bank.start_soc > bank.target_soc:
-        desk.note(("bank", "start_soc"), f"the bank starts at the charge target of {bank.target_soc:g}, not at {bank.start_soc:g}.")
+        desk.note(
+            ("bank", "start_soc"), f"the bank starts at the charge target of {bank.target_soc:g}, not at {bank.start_soc:g}."
+        )
     elif bank.start_soc <= bank.cutoff_soc:
         desk.note(("bank", "start_soc"), f"the bank starts empty: supply ends at {bank.cutoff_soc:g}.")
 
 
-def _at(curve: Curve, soc: float) -> float:
-    """Rest voltage of one unit [V], linear between knots."""
+def rest_voltage_v(curve: Curve, soc: float) -> float:
+    """Read the rest voltage of one unit off its curve [V], linear between knots."""
     for left, right, left_v, right_v in zip(curve.soc, curve.soc[1:], curve.ocv_v, curve.ocv_v[1:], strict=False):
         if soc <= right:
             return left_v + (soc - left) / (right - left) * (right_v - left_v)
@@ -323,7 +329,9 @@ def _heater(written: BankTable, bank: Bank, desk: Desk) -> Heater | None:
             low, high = preset.valid("heater", preset_key)
             desk.judge_usual(path, value, (low * times, high * times), "for a heater")
         values[key] = float(value)
-    if values["off_above_c"] <= values["on_below_c"] and desk.sound(("bank", "heater", "on_below_c"), ("bank", "heater", "off_above_c")):
+    if values["off_above_c"] <= values["on_below_c"] and desk.sound(
+        ("bank", "heater", "on_below_c"), ("bank", "heater", "off_above_c")
+    ):
         desk.mistake(
             ("bank", "heater", "off_above_c"),
             f"more than on_below_c, {values['on_below_c']:g} C",
@@ -347,7 +355,9 @@ def _tell_defaults(bank: Bank, numbers: _Numbers, desk: Desk) -> None:
         numbers.default("charge_min_c", f"No charging below {bank.charge_min_c:g} C in the cells")
         numbers.default("charge_resume_c", f"Charging resumes at {bank.charge_resume_c:g} C")
     numbers.default(
-        "charge_limit_a", f"Charge limit {bank.charge_limit_a:g} A a unit, {bank.charge_limit_a / bank.unit_ah:.2g} C", "charge_limit_per_h"
+        "charge_limit_a",
+        f"Charge limit {bank.charge_limit_a:g} A a unit, {bank.charge_limit_a / bank.unit_ah:.2g} C",
+        "charge_limit_per_h",
     )
     if not numbers.has("place"):
         desk.default("The bank sits inside the cabin (no source).")

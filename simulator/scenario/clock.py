@@ -63,11 +63,13 @@ def to_utc(local: datetime, zone: ZoneInfo) -> datetime:
         # Before the jump's offset the skipped time lies just as far behind it.
         after = early.astimezone(UTC).astimezone(zone)
         raise LocalTimeError(
-            f"{shown}, which does not exist there: the clock jumps over it", f"Write {after:%H:%M} for the same moment, or another time."
+            f"{shown}, which does not exist there: the clock jumps over it",
+            f"Write {after:%H:%M} for the same moment, or another time.",
         )
     if early.utcoffset() != late.utcoffset():
         raise LocalTimeError(
-            f"{shown}, which comes twice there: the clock is set back", "Write a time an hour or two earlier or later, which comes once."
+            f"{shown}, which comes twice there: the clock is set back",
+            "Write a time an hour or two earlier or later, which comes once.",
         )
     return early.astimezone(UTC)
 
@@ -78,7 +80,9 @@ def first_moment(local: datetime, zone: ZoneInfo) -> datetime:
     if _exists(local, zone):
         return found
     # The jump itself: the last moment of the old offset and the first of the new one are the same.
-    shift = (local.replace(tzinfo=zone, fold=0).utcoffset() or timedelta()) - (local.replace(tzinfo=zone, fold=1).utcoffset() or timedelta())
+    shift = (local.replace(tzinfo=zone, fold=0).utcoffset() or timedelta()) - (
+        local.replace(tzinfo=zone, fold=1).utcoffset() or timedelta()
+    )
     low, high = found - abs(shift), found
     before = low.astimezone(zone).utcoffset()
     while high - low > timedelta(seconds=1):

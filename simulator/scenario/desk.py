@@ -164,7 +164,9 @@ class Desk:
         low, high = usual
         if not low * (1 - 1e-9) - 1e-12 <= value <= high * (1 + 1e-9) + 1e-12:
             unit = unit_of(str(path[-1]))
-            self.note(path, f"{value:g}{unit} is outside the usual {low:.4g} to {high:.4g}{unit} {what}; it was taken as written.")
+            self.note(
+                path, f"{value:g}{unit} is outside the usual {low:.4g} to {high:.4g}{unit} {what}; it was taken as written."
+            )
 
 
 def _plain(key: str) -> bool:

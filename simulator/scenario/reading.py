@@ -18,8 +18,9 @@ from pydantic import BaseModel, ValidationError
 
 from simulator.errors import InputError
 from simulator.scenario.appliances import merge_appliances, merge_inverter
+from simulator.scenario.arrays import merge_arrays
 from simulator.scenario.bank import merge_bank
-from simulator.scenario.chargers import merge_alternator, merge_arrays, merge_generator, merge_shore
+from simulator.scenario.chargers import merge_alternator, merge_generator, merge_shore
 from simulator.scenario.desk import Desk, nearest, quote, shown
 from simulator.scenario.lines import Path, locate_lines
 from simulator.scenario.parts import Scenario, Vehicle

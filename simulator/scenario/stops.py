@@ -89,7 +89,9 @@ def merge_stops(
     """
     if not written:
         if desk.sound(("stop",)):
-            desk.mistake((), "at least one [[stop]]", "none", "Add one with latitude_deg, longitude_deg, arrive, depart and weather.")
+            desk.mistake(
+                (), "at least one [[stop]]", "none", "Add one with latitude_deg, longitude_deg, arrive, depart and weather."
+            )
         return ()
     before = len(desk.mistakes)
     legs = [_Leg(stop, position, stop.name or f"stop {position + 1}") for position, stop in enumerate(written)]
@@ -130,7 +132,9 @@ def _find_zone(leg: _Leg, desk: Desk) -> None:
         leg.zone_name = clock.zone_at(stop.latitude_deg, stop.longitude_deg)
         leg.zone = clock.zone_of(leg.zone_name)
         if leg.zone is None:
-            desk.mistake(leg.path, "a place with a known zone", f"{leg.zone_name or 'none'} there", 'Write zone = "Etc/UTC" or the like.')
+            desk.mistake(
+                leg.path, "a place with a known zone", f"{leg.zone_name or 'none'} there", 'Write zone = "Etc/UTC" or the like.'
+            )
         elif leg.zone_name.startswith("Etc/"):
             desk.note(leg.path, f"this place lies on the open sea or where nobody lives; its clock was taken as {leg.zone_name}.")
 
@@ -143,7 +147,9 @@ def _judge_stay(leg: _Leg, desk: Desk) -> None:
         if moment is None or leg.zone is None:
             continue
         if not clock.has_day(day_of(moment), leg.zone):
-            desk.mistake((*leg.path, key), "a date that exists there", f"{day_of(moment)}, which {leg.zone_name} skipped", "Take another.")
+            desk.mistake(
+                (*leg.path, key), "a date that exists there", f"{day_of(moment)}, which {leg.zone_name} skipped", "Take another."
+            )
         elif isinstance(moment, datetime):
             _written_time(leg, key, moment, desk)
     if stop.arrive is not None and stop.depart is not None:
@@ -152,7 +158,10 @@ def _judge_stay(leg: _Leg, desk: Desk) -> None:
             backwards = stop.arrive >= stop.depart
         if backwards:
             desk.mistake(
-                (*leg.path, "depart"), f"a depart after the arrival on {_said(stop.arrive)}", _said(stop.depart), "Swap them, or mend the year."
+                (*leg.path, "depart"),
+                f"a depart after the arrival on {_said(stop.arrive)}",
+                _said(stop.depart),
+                "Swap them, or mend the year.",
             )
     if stop.drive_h_per_day and leg.leave_h + stop.drive_h_per_day > HOURS_PER_DAY:
         desk.mistake(
@@ -230,7 +239,9 @@ def _judge_length(legs: list[_Leg], desk: Desk) -> None:
         return
     days = (day_of(last) - day_of(first)).days + 1
     if days > LONGEST_TRIP_DAYS:
-        desk.mistake((*legs[-1].path, "depart"), f"a trip of at most {LONGEST_TRIP_DAYS} days", f"{days} days", "Check the years.")
+        desk.mistake(
+            (*legs[-1].path, "depart"), f"a trip of at most {LONGEST_TRIP_DAYS} days", f"{days} days", "Check the years."
+        )
 
 
 def _weather(leg: _Leg, desk: Desk, default: WeatherChoice | None, scenario: FilePath | None) -> WeatherChoice | None:
@@ -275,7 +286,9 @@ def _edge(leg: _Leg, key: str, desk: Desk) -> datetime | None:
 
 def _drive(left: _Leg, ahead: _Leg, desk: Desk) -> bool:
     """Lay out one leg; False if it cannot be (which has been told)."""
-    known = all(desk.sound((*ahead.path, key), (*left.path, key)) for key in ("latitude_deg", "longitude_deg", "drive_h", "leave"))
+    known = all(
+        desk.sound((*ahead.path, key), (*left.path, key)) for key in ("latitude_deg", "longitude_deg", "drive_h", "leave")
+    )
     assert left.zone is not None and ahead.zone is not None and left.stand_from is not None
     if not known:
         return False
@@ -385,19 +398,27 @@ def _note_drive(left: _Leg, ahead: _Leg, straight_km: float, preset: Preset, des
         )
     if len(ahead.drives) > 1:
         reached = ahead.stand_from.astimezone(ahead.zone)
-        desk.note(ahead.path, f"the drive of {on_road_h:.1f} h would pass midnight and goes on the next day; arrival {reached:%Y-%m-%d %H:%M}.")
+        desk.note(
+            ahead.path,
+            f"the drive of {on_road_h:.1f} h would pass midnight and goes on the next day; arrival {reached:%Y-%m-%d %H:%M}.",
+        )
     longest_h = max(((end - start).total_seconds() / SECONDS_PER_HOUR for start, end in ahead.drives), default=0.0)
     if longest_h > preset.number("drive", "long_day_h") + 1e-6:
         desk.note(ahead.path, f"{longest_h:.1f} h of driving on one day is long; a stop on the way would shorten it.")
     if straight_km > SAME_PLACE_KM and straight_km > FAST_KM_H * on_road_h:
         speed_text = f"{straight_km / on_road_h:.0f} km/h" if on_road_h else "no time at all"
-        desk.note(ahead.path, f"{straight_km:.0f} km as the crow flies in {on_road_h:.1f} h ({speed_text}): is the drive a ferry, or a slip?")
+        desk.note(
+            ahead.path,
+            f"{straight_km:.0f} km as the crow flies in {on_road_h:.1f} h ({speed_text}): is the drive a ferry, or a slip?",
+        )
 
 
 def _finished(leg: _Leg, weather: WeatherChoice | None, preset: Preset, desk: Desk) -> Stop:
     stop = leg.written
     shade = stop.shade or "open"
-    assert stop.latitude_deg is not None and stop.longitude_deg is not None and stop.arrive is not None and stop.depart is not None
+    assert (
+        stop.latitude_deg is not None and stop.longitude_deg is not None and stop.arrive is not None and stop.depart is not None
+    )
     assert leg.stand_from is not None and leg.stand_to is not None
     return Stop(
         number=leg.position + 1,

@@ -41,7 +41,9 @@ def merge_weather(written: WeatherTable | None, path: Path, desk: Desk, scenario
             desk.mistake(path, "exactly one of file, sample and clear", either(ways, "and") if ways else "none of them", GET_SOME)
         return None
     if written.temp_c is not None and written.clear is None:
-        desk.mistake((*path, "temp_c"), "no temp_c", f"{written.temp_c:g} C", "It goes with clear = true only: a weather year has its own.")
+        desk.mistake(
+            (*path, "temp_c"), "no temp_c", f"{written.temp_c:g} C", "It goes with clear = true only: a weather year has its own."
+        )
     line = desk.line(path)
     if written.clear is not None:
         preset = load_preset("converters")
@@ -64,7 +66,9 @@ def _look_at(file: FilePath, name: str, path: Path, desk: Desk) -> None:
         if file.is_dir():
             desk.mistake(path, "a weather file", f"the folder {quote(name)}", "Name the file in it.")
         elif not file.exists():
-            near = nearest(file.name, sorted(found.name for found in file.parent.glob("*"))[:1000]) if file.parent.is_dir() else ""
+            near = (
+                nearest(file.name, sorted(found.name for found in file.parent.glob("*"))[:1000]) if file.parent.is_dir() else ""
+            )
             desk.mistake(path, "a weather file that is there", f"{quote(name)}, which is not", near or cure)
         elif not file.is_file():
             desk.mistake(path, "a weather file", f"{quote(name)}, a device or a pipe")

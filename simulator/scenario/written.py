@@ -294,7 +294,9 @@ class BankTable(Table):
     unit_m: Annotated[tuple[float, float, float], PlainValidator(sides)] | None = None
     unit_price: Price | None = None
     owned: Flag | None = None
-    cycles_depth_frac: Annotated[tuple[float, ...], row(number(0, 1, above=True), "a list of depths such as [0.5, 0.8]")] | None = None
+    cycles_depth_frac: (
+        Annotated[tuple[float, ...], row(number(0, 1, above=True), "a list of depths such as [0.5, 0.8]")] | None
+    ) = None
     cycles_to_end: Annotated[tuple[float, ...], row(number(1, 1e6), "a list of cycles such as [6000, 3500]")] | None = None
     calendar_years: Annotated[float, number(0.5, 50, "years")] | None = None
     heater: HeaterTable | None = None

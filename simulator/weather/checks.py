@@ -1,4 +1,4 @@
-"""What is asked of a weather file before its numbers are believed: clock, gaps, range, and whether its sun stands in the south at noon."""
+"""What is asked of a weather file before its numbers are believed: clock, gaps, range, and the sun over its place."""
 
 from __future__ import annotations
 
@@ -31,9 +31,10 @@ RANGES: Final = {
     "temp_air": (-90.0, 60.0, "C"),
     "wind_speed": (0.0, 75.0, "m/s"),
 }
-"""What can be: direct light beyond the atmosphere is 1,414 W/m2 in January (Gueymard 2018, Solar Energy 168); global and diffuse
-light of an hour after C. N. Long, E. G. Dutton (2002), BSRN Global Network recommended QC tests, rounded up; temperature between the
-records of the World Meteorological Organization, -89.2 and 56.7 C (from memory); wind above the strongest hours of a hurricane."""
+"""What can be. Direct light beyond the atmosphere is 1,407 W/m2 in January, from the solar constant below and the distance of
+the sun (older tables up to 1,415); global and diffuse light of an hour stay below these (common practice, no source);
+temperature between the records of the World Meteorological Organization, -89.2 and 56.7 C (from memory); wind above any hour
+of a hurricane (from memory)."""
 
 NIGHT_OFFSET_W_M2 = -10.0
 """A pyranometer reads a few watts below zero at night (common practice, no source); down to here that counts as zero."""
@@ -48,8 +49,8 @@ CLEAREST_FRAC = 0.1
 LEAST_DAY_WH_M2 = 1000.0
 """Days with less light than this beyond the atmosphere (polar winter) say nothing about noon."""
 LATE_MIN = 20.0
-"""Further off solar noon than this a file is refused: of 52 published files 50 lie within 5 minutes; labels taken for the wrong end
-of the interval shift by 30, a wrong end of the hour by 60."""
+"""Further off solar noon than this a file is refused. Sound files lie within 3 minutes (the published ones we tried, all but
+one); labels taken for the middle of the hour shift by 30, for its other end by 60."""
 LATE_NOTE_MIN = 10.0
 CLOSURE_NOTE_FRAC = 0.05
 CLOSURE_FRAC = 0.15
@@ -96,8 +97,8 @@ def check_clock(raw: RawYear) -> float:
         line = raw.first_line + int(odd[0])
         if others:
             raise WeatherFileError(
-                f"{file}: it mixes rows {min(step, *others):g} and {max(step, *others):g} minutes apart (the change is at line {line}); "
-                "get it again with one interval, best hourly"
+                f"{file}: it mixes rows {min(step, *others):g} and {max(step, *others):g} minutes apart "
+                f"(the change is at line {line}); get it again with one interval, best hourly"
             )
         jump_h = (start[odd[0]] - start[odd[0] - 1] - step) / MINUTES_PER_HOUR
         what = f"{jump_h:g} h are missing before it" if jump_h > 0 else "it repeats a time or goes back"
@@ -107,7 +108,8 @@ def check_clock(raw: RawYear) -> float:
         )
     if not -step < start[0] < step:
         raise WeatherFileError(
-            f"{file}: it starts on {_when(start[0], raw.leap)}; a year from 1 January to 31 December is needed, get it for a whole calendar year"
+            f"{file}: it starts on {_when(start[0], raw.leap)}; a year from 1 January to 31 December is needed, "
+            "get it for a whole calendar year"
         )
     expected = round(days * DAY_MIN / step)
     if rows != expected:
@@ -157,8 +159,9 @@ def fill_missing(raw: RawYear, step_min: float) -> tuple[dict[str, Floats], list
             else:
                 fillable = _in_short_gaps(gone, step_min)
             told = f"{_hours(gone, step_min)} of {SAID[name]} missing (written as {' and '.join(codes)})"
-            if (gone & ~fillable).any() or gone.mean() > LARGEST_FILL_FRAC and name not in LIGHT:
-                first = int(np.flatnonzero(gone & ~fillable)[0]) if (gone & ~fillable).any() else int(np.flatnonzero(gone)[0])
+            too_many = name not in LIGHT and gone.mean() > LARGEST_FILL_FRAC
+            if too_many or (gone & ~fillable).any():
+                first = int(np.flatnonzero(gone if too_many else gone & ~fillable)[0])
                 bound = (
                     "gaps of light are filled at night only"
                     if name in LIGHT
@@ -198,7 +201,8 @@ def _filled(column: Floats, name: str) -> Floats:
         return np.nan_to_num(column, nan=0.0)
     row = np.arange(len(column))
     there = ~np.isnan(column)
-    return np.interp(row, row[there], column[there], period=len(column))
+    filled: Floats = np.interp(row, row[there], column[there], period=len(column))
+    return filled
 
 
 def _in_short_gaps(gone: np.ndarray, step_min: float) -> np.ndarray:
@@ -243,7 +247,8 @@ def regrid_to_utc_hours(values: Floats, start_min: float, step_min: float, utc_o
     row, hour = round(2.0 * step_min), 2 * MINUTES_PER_HOUR
     piece = math.gcd(row, shift, hour)
     pieces = np.roll(np.repeat(values, row // piece), shift // piece)
-    return pieces.reshape(-1, hour // piece).mean(axis=1)
+    hours: Floats = pieces.reshape(-1, hour // piece).mean(axis=1)
+    return hours
 
 
 def check_sun(file: str, table: dict[str, Floats], utc: pd.DatetimeIndex, latitude_deg: float, longitude_deg: float) -> list[str]:
@@ -284,8 +289,8 @@ def check_sun(file: str, table: dict[str, Floats], utc: pd.DatetimeIndex, latitu
     too_bright = int((days[0] > days[1] + LEAST_DAY_WH_M2 / 2.0).sum())
     if too_bright > IMPOSSIBLE_DAYS:
         raise WeatherFileError(
-            f"{file}: on {too_bright} days it has more light than reaches the top of the atmosphere at latitude {latitude_deg:g}; "
-            "correct the latitude in its header (south is negative), or use another file for this place"
+            f"{file}: on {too_bright} days it has more light than reaches the top of the atmosphere at latitude "
+            f"{latitude_deg:g}; correct the latitude in its header (south is negative), or use another file for this place"
         )
     high = sin_elevation > math.sin(math.radians(HIGH_SUN_DEG))
     parts = float((table["dhi"] + table["dni"] * sin_elevation)[high].sum())
@@ -294,8 +299,8 @@ def check_sun(file: str, table: dict[str, Floats], utc: pd.DatetimeIndex, latitu
     if abs(gap) > CLOSURE_FRAC:
         raise WeatherFileError(
             f"{file}: direct and diffuse light add up to {100 * (1 + gap):.0f} % of the global light over the year, "
-            f"{100 * (1 - CLOSURE_FRAC):.0f} to {100 * (1 + CLOSURE_FRAC):.0f} % is allowed; dni must be direct light on a plane facing the sun: "
-            "correct the column, or use another file for this place"
+            f"{100 * (1 - CLOSURE_FRAC):.0f} to {100 * (1 + CLOSURE_FRAC):.0f} % is allowed; dni must be direct light "
+            "on a plane that faces the sun: correct the column, or use another file for this place"
         )
     if abs(gap) > CLOSURE_NOTE_FRAC:
         notes.append(f"its direct and diffuse light add up to {100 * (1 + gap):.0f} % of its global light; used as they are")
@@ -304,7 +309,8 @@ def check_sun(file: str, table: dict[str, Floats], utc: pd.DatetimeIndex, latitu
 
 def _solar_days(values: Floats, longitude_deg: float) -> Floats:
     """(days, 24) UTC hours cut near solar midnight."""
-    return np.roll(values, round(longitude_deg / 15.0)).reshape(-1, HOURS_PER_DAY)
+    days: Floats = np.roll(values, round(longitude_deg / 15.0)).reshape(-1, HOURS_PER_DAY)
+    return days
 
 
 def clear_day_lateness_min(ghi: Floats, beyond: Floats, longitude_deg: float) -> float:

@@ -20,6 +20,10 @@ LARGEST_FILE_BYTES: Final = 64 * 1024 * 1024
 """A year every five minutes with all columns takes about 20 MB; anything larger is not one year of weather."""
 HEAD_BYTES: Final = 16 * 1024
 
+FIRST_YEAR: Final = 1900
+LAST_YEAR: Final = 2200
+"""A file that names one year outside these means no real year by it."""
+
 SAMPLES: Final = {
     "sandpoint": ("703165TY.csv", "Sand Point, Alaska"),
     "greensboro": ("723170TYA.CSV", "Greensboro, North Carolina"),
@@ -102,7 +106,8 @@ def read_sample(name: str) -> StationYear:
         data = path.read_bytes()
     except OSError:
         raise WeatherFileError(
-            f'weather sample "{name}": the installed pvlib does not carry {file}; install pvlib again, or name a weather file of your own'
+            f'weather sample "{name}": the installed pvlib does not carry {file}; '
+            "install pvlib again, or name a weather file of your own"
         ) from None
     return _read(file, f"{file}, shipped with pvlib", data, place)
 
@@ -157,7 +162,7 @@ def _read(file: str, from_where: str, data: bytes, place: str | None = None) -> 
     told, values = kept
     name = place or str(told["name"])
     year = told["year"]
-    when = "a typical year" if told["typical"] or year is None else f"the year {year}"
+    when = "a typical year" if year is None else f"the year {year}"
     return StationYear(
         name=name,
         source=f"{name}: {when} ({told['kind']}), from {from_where}",
@@ -165,7 +170,7 @@ def _read(file: str, from_where: str, data: bytes, place: str | None = None) -> 
         latitude_deg=told["latitude_deg"],
         longitude_deg=told["longitude_deg"],
         elevation_m=told["elevation_m"],
-        typical=told["typical"],
+        typical=year is None,
         table=pd.DataFrame(values.T, index=year_index(values.shape[1], year), columns=list(COLUMNS)),
         notes=tuple(f"{name}, weather file: {note}" for note in told["notes"]),
     )
@@ -173,16 +178,16 @@ def _read(file: str, from_where: str, data: bytes, place: str | None = None) -> 
 
 def _parse(file: str, data: bytes) -> tuple[dict[str, Any], Floats]:
     """Read, check and regrid; what is said about the station, and its columns (5, hours)."""
-    from simulator.weather import checks
+    from simulator.weather import checks, readers
 
     kind = formats.recognise(file, data)
-    raw = formats.parse(file, kind, formats.decode(data))
+    raw = readers.parse(file, kind, formats.decode(data))
     step_min = checks.check_clock(raw)
     complete, notes = checks.fill_missing(raw, step_min)
     table = {
         name: checks.regrid_to_utc_hours(complete[name], float(raw.start_min[0]), step_min, raw.utc_offset_h) for name in COLUMNS
     }
-    year = None if raw.typical or len(raw.years) > 1 else raw.years[0]
+    year = raw.years[0] if not raw.typical and FIRST_YEAR <= raw.years[0] <= LAST_YEAR else None
     values = np.stack([table[name] for name in COLUMNS])
     notes += checks.check_sun(file, table, year_index(values.shape[1], year), raw.latitude_deg, raw.longitude_deg)
     told = {
@@ -191,7 +196,6 @@ def _parse(file: str, data: bytes) -> tuple[dict[str, Any], Floats]:
         "latitude_deg": raw.latitude_deg,
         "longitude_deg": raw.longitude_deg,
         "elevation_m": raw.elevation_m,
-        "typical": raw.typical,
         "year": year,
         "notes": notes,
     }

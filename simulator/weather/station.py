@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import calendar
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from simulator.scenario.parts import Stop
 from simulator.units import EARTH_RADIUS_KM, HOURS_PER_DAY, SECONDS_PER_HOUR
+
+if TYPE_CHECKING:
+    from simulator.scenario.parts import Stop
 
 Floats = NDArray[np.float64]
 
@@ -65,7 +69,7 @@ def year_index(rows: int, year: int | None) -> pd.DatetimeIndex:
     A leap year written without its 29 February keeps the gap, so that labels stay those of the calendar.
     """
     with_leap_day = rows == ROWS_WITH_LEAP_DAY
-    if year is None:
+    if year is None or (with_leap_day and not calendar.isleap(year)):
         year = 2000 if with_leap_day else 2001
     index = pd.date_range(f"{year:04d}-01-01", f"{year:04d}-12-31 23:00", freq="h", tz="UTC")
     if len(index) > rows:
@@ -158,9 +162,9 @@ def distance_notes(station: StationYear, stop: Stop) -> tuple[str, ...]:
     if stop.elevation_m is not None:
         higher_m = stop.elevation_m - station.elevation_m
         if abs(higher_m) > FAR_M:
-            warmth = "colder" if higher_m > 0 else "warmer"
+            side, warmth = ("above", "colder") if higher_m > 0.0 else ("below", "warmer")
             notes.append(
-                f'stop {stop.number} "{stop.name}" lies {abs(higher_m):.0f} m {"above" if higher_m > 0 else "below"} {station.name}, '
+                f'stop {stop.number} "{stop.name}" lies {abs(higher_m):.0f} m {side} {station.name}, '
                 f"where its weather was measured; expect about {LAPSE_C_PER_M * abs(higher_m):.0f} C {warmth} than reckoned here"
             )
     return tuple(notes)

@@ -1,0 +1,162 @@
+"""What was understood of a scenario, in plain sentences: for a person who wants to see whether it is what they meant."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from zoneinfo import ZoneInfo
+
+from simulator.scenario.desk import either
+from simulator.scenario.parts import PRIORITIES, Appliance, Array, Bank, Scenario, Stop
+from simulator.scenario.written import WEEKDAYS
+from simulator.units import HOURS_PER_DAY, MINUTES_PER_HOUR, SECONDS_PER_HOUR
+
+
+def describe(scenario: Scenario) -> list[str]:
+    """Say what was understood.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    list of str
+        A line each, headings included; empty lines between parts.
+    """
+    parts: list[tuple[str, list[str]]] = [
+        ("Bank", list(_bank(scenario.bank))),
+        ("Charging", list(_charging(scenario))),
+        ("Load", list(_load(scenario))),
+        ("Route", [line for stop in scenario.stops for line in _stop(stop)]),
+        ("Taken where nothing was written", list(scenario.defaults_used)),
+        ("Note", list(scenario.notes)),
+    ]
+    lines = [f"{scenario.title}: understood, no mistakes."]
+    for heading, sentences in parts:
+        if sentences:
+            lines += ["", heading, *(f"  - {sentence}" for sentence in sentences)]
+    return lines
+
+
+def _plural(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
+def _clock(hour: float) -> str:
+    minutes = round(hour * MINUTES_PER_HOUR)
+    return f"{minutes // MINUTES_PER_HOUR:02d}:{minutes % MINUTES_PER_HOUR:02d}"
+
+
+def _bank(bank: Bank) -> Iterator[str]:
+    ah = bank.unit_ah * bank.in_parallel
+    volts = bank.unit_v * bank.in_series
+    yield (
+        f"{bank.in_series} in series x {bank.in_parallel} in parallel of {bank.unit_v:g} V {bank.unit_ah:g} Ah {bank.chemistry.upper()}: "
+        f"{ah:g} Ah at {volts:g} V, {ah * volts / 1000:.2f} kWh, {bank.unit_kg * bank.in_series * bank.in_parallel:.0f} kg"
+    )
+    yield f"Planned use {bank.usable_frac:.0%}, {ah * volts * bank.usable_frac / 1000:.2f} kWh; starts at {bank.start_soc:.0%}"
+    switch = "a disconnect is set there" if bank.at_floor == "off" else f"loads run on below that, until {bank.cutoff_soc:.0%}"
+    yield f"At the planning line of {1 - bank.usable_frac:.0%} {switch}; back at {bank.reconnect_soc:.0%}"
+    cold = f"no charging below {bank.charge_min_c:g} C, again from {bank.charge_resume_c:g} C"
+    yield f"Takes up to {bank.charge_limit_a * bank.in_parallel:g} A; {cold}; it sits {bank.place if bank.place != 'heated' else 'in a heated bay'}"
+    if bank.heater is not None:
+        source = "the bank too" if bank.heater.from_bank else "surplus only"
+        yield f"Heater {bank.heater.power_w:g} W, on below {bank.heater.on_below_c:g} C, off above {bank.heater.off_above_c:g} C, from {source}"
+
+
+def _array(array: Array) -> str:
+    panels = array.in_series * array.in_parallel
+    direction = (
+        f"azimuth {array.azimuth_deg:g} degrees"
+        if array.azimuth_deg is not None
+        else f"bearing {array.bearing_deg:g} degrees from the nose"
+    )
+    tilt = "flat" if array.tilt_deg == 0.0 else f"tilted {array.tilt_deg:g} degrees, {direction}"
+    limit = "" if array.controller.max_charge_a is None else f" of {array.controller.max_charge_a:g} A"
+    return (
+        f'"{array.name}": {array.in_series} in series x {array.in_parallel} in parallel of {array.panel.p_w:g} W, '
+        f"{panels * array.panel.p_w:g} W, {tilt}, {array.controller.kind.upper()} controller{limit}"
+    )
+
+
+def _charging(scenario: Scenario) -> Iterator[str]:
+    yield from (_array(array) for array in scenario.arrays)
+    if scenario.shore is not None:
+        yield f"Hookup: charger of {scenario.shore.charger_a:.4g} A"
+    if scenario.alternator is not None:
+        yield f"Driving: charger of {scenario.alternator.charger_a:.4g} A"
+    generator = scenario.generator
+    if generator is not None:
+        windows = ", ".join(f"{_clock(start_h)}-{_clock(end_h)}" for start_h, end_h in generator.windows)
+        yield (
+            f"Generator {generator.rated_w:g} W: {generator.charger_a:.4g} A from {generator.start_soc:.0%} to {generator.stop_soc:.0%}, "
+            f"within {windows}"
+        )
+    if not scenario.arrays and scenario.shore is None and scenario.alternator is None and generator is None:
+        yield "Nothing charges this bank"
+
+
+def _run(appliance: Appliance) -> tuple[str, float]:
+    """How it runs, and watt-hours on a day of use."""
+    watts = appliance.power_w
+    if appliance.wh_per_day is not None:
+        return "as metered", appliance.wh_per_day
+    if appliance.uses_per_day is not None:
+        minutes = appliance.use_minutes or 0.0
+        return f"{appliance.uses_per_day:g} x {minutes:g} min a day", watts * appliance.uses_per_day * minutes / MINUTES_PER_HOUR
+    if appliance.clock is not None:
+        hours = sum((end_h - start_h) % HOURS_PER_DAY or HOURS_PER_DAY for start_h, end_h in appliance.clock)
+        return ", ".join(f"{_clock(start_h)}-{_clock(end_h)}" for start_h, end_h in appliance.clock), watts * hours
+    if appliance.duty_frac is not None:
+        return (
+            "day and night" if appliance.duty_frac == 1.0 else f"{appliance.duty_frac:.0%} of the time",
+            watts * appliance.duty_frac * HOURS_PER_DAY,
+        )
+    return f"{appliance.hours_per_day or 0.0:g} h a day", watts * (appliance.hours_per_day or 0.0)
+
+
+def _load(scenario: Scenario) -> Iterator[str]:
+    for appliance in scenario.appliances:
+        how, wh = _run(appliance)
+        watts = f"{appliance.power_w:g} W {appliance.bus.upper()}" if appliance.power_w > 0.0 else appliance.bus.upper()
+        extras = []
+        if appliance.standby_w > 0.0:
+            extras.append(f"standby {appliance.standby_w:g} W")
+        if len(appliance.weekdays) < len(WEEKDAYS):
+            extras.append("on " + either([WEEKDAYS[day] for day in sorted(appliance.weekdays)], "and"))
+        if appliance.stops is not None:
+            extras.append("at " + either([scenario.stops[number - 1].name for number in sorted(appliance.stops)], "and"))
+        if appliance.only is not None:
+            extras.append(f"only {appliance.only if appliance.only != 'hookup' else 'on a hookup'}")
+        if appliance.priority > 0:
+            extras.append(PRIORITIES[appliance.priority])
+        tail = f" ({'; '.join(extras)})" if extras else ""
+        yield f"{appliance.name}: {watts}, {how}, {wh:,.0f} Wh on a day of use{tail}"
+    inverter = scenario.inverter
+    if inverter is not None:
+        state = "always on" if inverter.always_on else "on while something runs on it"
+        yield f"Inverter {inverter.rated_w:g} W, idle {inverter.p_self * inverter.rated_w:g} W, {state}"
+
+
+def _stop(stop: Stop) -> Iterator[str]:
+    zone = ZoneInfo(stop.zone)
+    came, left = stop.stand_from_utc.astimezone(zone), stop.stand_to_utc.astimezone(zone)
+    if stop.drives_utc:
+        hours = sum((end - start).total_seconds() for start, end in stop.drives_utc) / SECONDS_PER_HOUR
+        yield f"drive of {hours:.1f} h, about {stop.leg_km:.0f} km{' (estimated)' if stop.leg_estimated else ''}"
+    choice = stop.weather
+    weather = "no weather"
+    if choice is not None:
+        weather = (
+            "clear sky"
+            if choice.clear
+            else f"sample {choice.sample}"
+            if choice.sample
+            else f"file {choice.file.name if choice.file else ''}"
+        )
+    nights = {0: "", 1: ", on a hookup"}.get(stop.hookup_every_nights, f", on a hookup every {stop.hookup_every_nights}. night")
+    days = (stop.depart - stop.arrive).days + 1
+    yield (
+        f"{stop.number}. {stop.name} ({stop.latitude_deg:.2f}, {stop.longitude_deg:.2f}; {stop.zone}): {came:%Y-%m-%d %H:%M} to "
+        f"{left:%Y-%m-%d %H:%M}, {_plural(days, 'calendar day')}; {weather}{nights}"
+    )
