@@ -6,7 +6,7 @@ All of them are invented, but of the size that real systems have.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -218,6 +218,11 @@ weather = { sample = "greensboro" }
 """
 
 
+LaneChanges = Mapping[str, float | int | tuple[float, ...]]
+Packed = tuple[Bank, Generator | None, LaneChanges]
+"""One lane: bank, generator, and lane parameters that are set beside them."""
+
+
 @dataclass(frozen=True)
 class LoopCase:
     """Everything that one walk of the hour loop takes."""
@@ -232,7 +237,7 @@ class LoopCase:
 
     @property
     def lane_hours(self) -> int:
-        return len(self.start) * self.histories.bay_c.shape[1]
+        return int(self.start.shape[0] * self.histories.day.shape[0])
 
 
 def hourly_histories(hours: int, mean_bay_c: float, swing_c: float, charging: bool) -> kernel.Histories:
@@ -271,14 +276,12 @@ def hourly_histories(hours: int, mean_bay_c: float, swing_c: float, charging: bo
     )
 
 
-def _case(
-    name: str, words: str, packed: list[tuple[Bank, Generator | None, Mapping[str, object]]], histories: kernel.Histories
-) -> LoopCase:
+def _case(name: str, words: str, packed: Sequence[Packed], histories: kernel.Histories) -> LoopCase:
     """Stack banks to lanes; banks of one chemistry share a curve row."""
     rows = {chemistry: row for row, chemistry in enumerate(BANKS)}
     lanes = battery.stack_lanes(
         [
-            battery.pack_lane(bank, generator) | {"curve_row": rows[bank.chemistry]} | dict(changes)  # type: ignore[dict-item]
+            battery.pack_lane(bank, generator) | {"curve_row": rows[bank.chemistry]} | dict(changes)
             for bank, generator, changes in packed
         ]
     )
@@ -333,7 +336,7 @@ def full_case(chemistry: str, lane_count: int, hours: int = YEAR_HOURS) -> LoopC
 
 def check_case(hours: int) -> LoopCase:
     """Every switch of the loop in every combination, and the odd banks beside them: nothing here is about speed."""
-    packed: list[tuple[Bank, Generator | None, Mapping[str, object]]] = []
+    packed: list[Packed] = []
     for chemistry, heater, generator, levels in product(
         BANKS, (None, SUN_HEATER, BANK_HEATER), (None, GENERATOR), ({}, LEVELS_OFF)
     ):

@@ -41,7 +41,7 @@ def new_outputs(case: LoopCase, watched: bool) -> dict[str, np.ndarray]:
 def walk_compiled(case: LoopCase, out: dict[str, np.ndarray], first: int = 0, last: int | None = None) -> None:
     """The loop as the engine runs it (plain Python where numba is switched off)."""
     last = len(case.start) if last is None else last
-    kernel.run_block(
+    kernel.run_block(  # type: ignore[no-untyped-call]
         case.lanes,
         case.histories,
         case.curves,
@@ -113,12 +113,12 @@ def differing_values(one: dict[str, np.ndarray], other: dict[str, np.ndarray]) -
 
 def unexercised_fields(out: dict[str, np.ndarray]) -> list[str]:
     """Hour fields that stay zero in every lane and hour: what a comparison on this case says nothing about."""
-    names = {
-        value: name
-        for name, value in vars(kernel).items()
-        if name.endswith(("_WH", "_AH", "_H", "_V", "_C", "_END", "_START", "SEGMENTS")) and isinstance(value, int)
-    }
-    return [names.get(field, str(field)) for field in np.flatnonzero((out["hours"] == 0.0).all(axis=(0, 1)))]
+    names: dict[int, str] = {}
+    for name, value in vars(kernel).items():
+        if name.isupper() and isinstance(value, int) and not name.startswith("DAY_"):
+            # The hour's columns are the last to be numbered in the file, but for the day's.
+            names[value] = name
+    return [names.get(int(field), str(field)) for field in np.flatnonzero((out["hours"] == 0.0).all(axis=(0, 1)))]
 
 
 def ledger_miss_frac(case: LoopCase, out: dict[str, np.ndarray]) -> float:
@@ -166,4 +166,5 @@ def write_plain_loop(target: Path) -> None:
     cpu, wall = time.process_time(), time.perf_counter()
     with np.errstate(all="ignore"):
         walk_compiled(case, out)
-    np.savez(target, wall=time.perf_counter() - wall, cpu=time.process_time() - cpu, **{name: out[name] for name in OUTPUTS})
+    taken = {"wall": np.array(time.perf_counter() - wall), "cpu": np.array(time.process_time() - cpu)}
+    np.savez(target, allow_pickle=False, **taken, **{name: out[name] for name in OUTPUTS})

@@ -35,7 +35,7 @@ def own_chain(table: pd.DataFrame, place: dict[str, float], years: int = 1) -> C
     """Sun position, light on the plane, cells and controller for ``years`` rows of weather on one geometry; (rows, hours, 3)."""
     rows = 1.0 - 0.01 * np.arange(years)[:, None]
     weather = {name: table[name].to_numpy() * (rows if years > 1 else 1.0) for name in COLUMNS}
-    index = table.index
+    index = pd.DatetimeIndex(table.index)
 
     def run() -> np.ndarray:
         sun = solar.hourly_sun_position(index, place["latitude"], place["longitude"], place["altitude"])
@@ -113,7 +113,7 @@ def energy_ratio(own: np.ndarray, other_w: np.ndarray) -> float:
 
 def table_error_frac(table: pd.DataFrame, place: dict[str, float]) -> float:
     """Relative miss of the year's energy by the table of best points, against Newton on every hour's own curve."""
-    index = table.index
+    index = pd.DatetimeIndex(table.index)
     sun = solar.hourly_sun_position(index, place["latitude"], place["longitude"], place["altitude"])
     sky = solar.hourly_sky(index, sun, {name: table[name].to_numpy() for name in COLUMNS})
     light = solar.hourly_plane_light(sky, ARRAY.tilt_deg, ARRAY.azimuth_deg or 0.0).total_w_m2

@@ -36,7 +36,7 @@ def _parser() -> argparse.ArgumentParser:
 
     run = commands.add_parser("run", help="simulate the trip and give the answer")
     run.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
-    run.add_argument("--out", type=Path, metavar="FOLDER", help="also write summary.json, days.csv, hours.csv and report.html there")
+    run.add_argument("--out", type=Path, metavar="FOLDER", help="also write summary.json, days.csv, hours.csv, report.html there")
     run.add_argument("--no-page", action="store_true", help="with --out: leave report.html out")
     run.add_argument("--json", action="store_true", help="print the summary as JSON and nothing else")
     run.add_argument("--fail-on-flat", action="store_true", help="exit with status 4 when there is a flat day")
@@ -47,7 +47,9 @@ def _parser() -> argparse.ArgumentParser:
     check.set_defaults(act=_check)
 
     new = commands.add_parser("new", help="write a commented scenario to start from; it runs as it is")
-    new.add_argument("file", type=Path, metavar="FILE", nargs="?", default=Path("my-trip.toml"), help="name of the new file (my-trip.toml)")
+    new.add_argument(
+        "file", type=Path, metavar="FILE", nargs="?", default=Path("my-trip.toml"), help="the new file (my-trip.toml)"
+    )
     new.set_defaults(act=_new)
     return parser
 
@@ -96,7 +98,8 @@ def _check(arguments: argparse.Namespace) -> int:
 
     scenario = read_scenario(arguments.scenario)
     mistakes: dict[str, None] = {}
-    for path in dict.fromkeys(stop.weather.file for stop in scenario.stops if stop.weather is not None and stop.weather.file is not None):
+    files = dict.fromkeys(stop.weather.file for stop in scenario.stops if stop.weather is not None)
+    for path in filter(None, files):
         try:
             look_at_weather_file(path)
         except InputError as error:
@@ -154,8 +157,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if os.environ.get("FLATDAYS_DEBUG"):
             raise
         print(
-            f"A fault of ours ({type(error).__name__}: {error}). Set FLATDAYS_DEBUG=1 and run again for the details, and please report them "
-            "with the scenario.",
+            f"A fault of ours ({type(error).__name__}: {error}). Set FLATDAYS_DEBUG=1 and run again for the details, and please "
+            "report them with the scenario.",
             file=sys.stderr,
         )
         return EXIT_FAULT

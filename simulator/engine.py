@@ -148,9 +148,7 @@ def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather)
 
     built = scenario.bank.place
     places = [built, *(other for other in ("inside", "heated") if other != built)]
-    bay_rows = {
-        name: hourly_bay_c(name, scenario.vehicle, table["temp_air"], table["ghi"], clock.local_hour) for name in places
-    }
+    bay_rows = {name: hourly_bay_c(name, scenario.vehicle, table["temp_air"], table["ghi"], clock.local_hour) for name in places}
     load = loads.hourly_load_w(scenario, clock, position.elevation_deg)
     charging = sources.hourly_sources(scenario, clock)
     years = table["ghi"].size // clock.hours

@@ -89,7 +89,8 @@ class StopLine:
 def flat_mask(days: FloatArray) -> npt.NDArray[np.bool_]:
     """Which days are flat, from ``(..., days, DAY_FIELDS)``: at least 15 minutes or 2 % of the day's load in an outage."""
     missed = days[..., k.DAY_MISSED_WH]
-    return (days[..., k.DAY_DARK_H] >= FLAT_DARK_H) | ((missed > 0.0) & (missed >= FLAT_MISSED_FRAC * days[..., k.DAY_LOAD_WH]))
+    share = (missed > 0.0) & (missed >= FLAT_MISSED_FRAC * days[..., k.DAY_LOAD_WH])
+    return np.asarray((days[..., k.DAY_DARK_H] >= FLAT_DARK_H) | share)
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,7 +135,7 @@ class Outcome:
             FlatDay(
                 day=int(day),
                 date=self.timeline.dates[day],
-                stop=self._stop_name(day),
+                stop=self._stop_name(int(day)),
                 dark_h=float(base[day, k.DAY_DARK_H]),
                 missed_wh=float(base[day, k.DAY_MISSED_WH]),
                 cause=self.cause_of_day(int(day)),
@@ -188,7 +189,10 @@ class Outcome:
     @cached_property
     def harvest_ratio_by_stop(self) -> dict[str, float | None]:
         """Harvest ratio of each stop (with its number, since names may repeat)."""
-        return {f"{stop.number} {stop.name}": self._ratio(self.timeline.stop == place) for place, stop in enumerate(self.scenario.stops)}
+        return {
+            f"{stop.number} {stop.name}": self._ratio(self.timeline.stop == place)
+            for place, stop in enumerate(self.scenario.stops)
+        }
 
     @cached_property
     def harvest_ratio_by_month(self) -> dict[str, float | None]:

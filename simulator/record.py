@@ -206,7 +206,7 @@ def check_folder(folder: Path) -> None:
 
 
 def write_files(folder: Path, files: dict[str, str]) -> None:
-    """Write texts by name into ``folder``: first all into a temporary folder inside, then renamed, so that none is ever half there.
+    """Write texts by name into ``folder``: first all into a temporary folder inside, then renamed: none is ever half there.
 
     Raises
     ------
@@ -228,4 +228,7 @@ def write_files(folder: Path, files: dict[str, str]) -> None:
     except OSError as error:
         if made:
             shutil.rmtree(folder, ignore_errors=True)
-        raise InputError(f"{folder}: the results could not be written ({error.strerror or error}); free some space or give --out another folder") from None
+        reason = error.strerror or error
+        raise InputError(
+            f"{folder}: the results could not be written ({reason}); free some space or give --out another"
+        ) from None

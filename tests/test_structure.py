@@ -68,7 +68,9 @@ def test_imports_go_downwards(path):
     room = _room(path)
     for other in _imports(path) - {room}:
         below = LAYERS[other] < LAYERS[room]
-        assert below or (room, other) in SAME_LAYER_ALLOWED, f"{path.name} (layer {LAYERS[room]}) imports {other} (layer {LAYERS[other]})"
+        assert below or (room, other) in SAME_LAYER_ALLOWED, (
+            f"{path.name} (layer {LAYERS[room]}) imports {other} (layer {LAYERS[other]})"
+        )
 
 
 @pytest.mark.parametrize("path", _modules(), ids=lambda path: str(path.relative_to(PACKAGE)))
@@ -80,7 +82,9 @@ def test_no_pickle_eval_shell_print_or_socket_outside_their_homes(path):
             if relative != PRINT_HOME:
                 assert node.func.id != "print", relative
         if isinstance(node, (ast.Import, ast.ImportFrom)):
-            names = {alias.name.split(".")[0] for alias in node.names} | ({node.module.split(".")[0]} if getattr(node, "module", None) else set())
+            names = {alias.name.split(".")[0] for alias in node.names} | (
+                {node.module.split(".")[0]} if getattr(node, "module", None) else set()
+            )
             assert not names & {"pickle", "subprocess", "shelve"}, relative
             if relative != NETWORK_HOME:
                 assert not names & {"socket", "urllib", "requests", "http"}, relative

@@ -6,6 +6,7 @@ import os
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -14,6 +15,8 @@ from simulator.battery.kernel import FloatArray, Histories, IntArray, Lanes
 from simulator.errors import EngineFault
 from simulator.scenario.parts import Bank, Generator
 from simulator.units import HOURS_PER_DAY, SECONDS_PER_HOUR
+
+__all__ = ["FAR_C", "Histories", "Lanes", "Walk", "kernel", "pack_curve", "pack_lane", "stack_lanes", "start_state", "walk"]
 
 NEVER_SOC = -1.0
 """A threshold that charge never reaches."""
@@ -135,12 +138,11 @@ def pack_lane(bank: Bank, generator: Generator | None = None) -> dict[str, float
 
 def stack_lanes(lanes: Sequence[Mapping[str, float | int | tuple[float, ...]]]) -> Lanes:
     """Lane parameters side by side: ``(lanes,)`` arrays, rows as integers."""
-    return Lanes(
-        **{
-            name: np.array([lane[name] for lane in lanes], dtype=np.int64 if name in ROW_FIELDS else np.float64)
-            for name in Lanes._fields
-        }
-    )
+    columns: dict[str, Any] = {
+        name: np.array([lane[name] for lane in lanes], dtype=np.int64 if name in ROW_FIELDS else np.float64)
+        for name in Lanes._fields
+    }
+    return Lanes(**columns)
 
 
 def start_state(lanes: Lanes, start_soc: float | FloatArray, cell_c: FloatArray) -> FloatArray:

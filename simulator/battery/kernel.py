@@ -32,7 +32,7 @@ IntArray = npt.NDArray[np.int64]
 NODES = 1024
 """Cells of the uniform charge grid; a curve has NODES + 1 nodes."""
 OCV, ENERGY, CHARGE_V, CHARGE_ENERGY, CHARGE_PASSED, INV_EFFICIENCY = range(6)
-"""Columns of a packed curve (rows, NODES + 1, 6): bus volts; V x soc; bus volts; V x soc; soc; 1 / efficiency of the cell above."""
+"""Columns of a packed curve (rows, NODES + 1, 6): bus V; V x soc; bus V; V x soc; soc; 1 / efficiency of the cell above."""
 CAPACITY_COLD_C, CAPACITY_STEP_C, CAPACITY_NODES = -40.0, 5.0, 21
 """Grid of the temperature curve: share of the rated charge that can be drawn, from -40 C to 60 C."""
 MAX_EVENTS = 16
@@ -169,9 +169,10 @@ class Histories(NamedTuple):
 def _compile(function: _Compiled) -> _Compiled:
     """Compile without the GIL, cached on disk; where no cache folder can be written, go on uncached."""
     try:
-        return njit(cache=True, nogil=True, error_model="numpy")(function)  # type: ignore[no-any-return]
+        compiled: Any = njit(cache=True, nogil=True, error_model="numpy")(function)
     except RuntimeError:
-        return njit(nogil=True, error_model="numpy")(function)  # type: ignore[no-any-return]
+        compiled = njit(nogil=True, error_model="numpy")(function)
+    return compiled  # type: ignore[no-any-return]
 
 
 @_compile
@@ -234,8 +235,8 @@ def _charging_rate(curve, soc, power, limit, resistance):
 def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_soc, accepting, dt):
     """Charge for at most dt hours or up to ``upper``; all quantities per ampere-hour of capacity.
 
-    Returns the time taken [h], the new soc, the energy that entered at the terminals, the rise of Ec, the charge that passed the terminals,
-    what limited it, and whether the absorption phase begins (or goes on) at the end.
+    Returns the time taken [h], the new soc, the energy that entered at the terminals, the rise of Ec, the charge that
+    passed the terminals, what limited it, and whether the absorption phase begins (or goes on) at the end.
     """
     energy_0, passed_0, _, _ = _charge_terms(curve, soc)
     if taper > 0.0 and (accepting or _charging_rate(curve, soc, power, limit, resistance) >= taper * (taper_soc - soc)):

@@ -277,8 +277,9 @@ def day_plots(outcome: Outcome, day: int) -> tuple[Plot, Plot]:
         key="day-power",
         title=f"Power on {name}, hour by hour",
         text=(
-            f"Watts, on a scale to {drawing.amount_text(ceiling, 'W')}. In these hours the load asks for {load.sum():,.0f} Wh, the sun "
-            f"offers {offered.sum():,.0f} Wh, of which {used.sum():,.0f} Wh are used, and other chargers give {other.sum():,.0f} Wh."
+            f"Watts, on a scale to {drawing.amount_text(ceiling, 'W')}. In these hours the load asks for {load.sum():,.0f} Wh, "
+            f"the sun offers {offered.sum():,.0f} Wh, of which {used.sum():,.0f} Wh are used, and other chargers give "
+            f"{other.sum():,.0f} Wh."
         ),
         shapes=tuple(shapes),
         marks=tuple(Mark(drawing.amount_text(ceiling * share, "W"), 0.0, float(drawing.height(share))) for share in (1.0, 0.5)),

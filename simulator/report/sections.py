@@ -12,7 +12,7 @@ import numpy as np
 from simulator.battery import kernel as k
 from simulator.outcome import CAUSES, SPILLED, FlatDay, Outage, Outcome
 from simulator.report import pictures
-from simulator.report.tables import CAUSE_WORDS, CAUTIONS, GENERATOR_CAUTION, MEDICAL_CAUTION, SPILL_WORDS
+from simulator.report.tables import CAUSE_WORDS, CAUTIONS, GENERATOR_CAUTION, LIFT_WORDS, MEDICAL_CAUTION, SPILL_WORDS
 from simulator.report.words import clock_text, date_text, short_span_text, wh_text, whole_text
 from simulator.scenario.parts import PRIORITIES
 
@@ -22,7 +22,7 @@ CURES = {
     "shade": "Park in the open, or carry a panel on a cable that can be put into the sun.",
     "controller": "Fit a controller for more current, or one that follows the panels' best voltage (MPPT).",
     "acceptance": "More units side by side take more current; start charging earlier in the day: the last part goes in slowly.",
-    "structural": "More panels, less load, or regular hookups, drives or generator hours. A larger bank alone only delays the dark.",
+    "structural": "More panels, less load, or regular hookups, drives or generator hours. A larger bank only delays the dark.",
     "buffer": "A larger bank, another charger for the dark spell, or load that can wait for the sun.",
 }
 """What mends each cause, in a sentence."""
@@ -185,14 +185,16 @@ def flat_part(outcome: Outcome) -> dict[str, Any]:
             for outage in outcome.outages
         ],
         "causes": [(name, causes.count(name), CAUSE_WORDS[name], CURES[name]) for name in CAUSES if name in causes],
-        "lifted": [(name.removeprefix("lift "), str(count)) for name, count in counts.items() if name.startswith("lift ")],
+        "lifted": [(words, str(counts[f"lift {name}"])) for name, words in LIFT_WORDS.items() if f"lift {name}" in counts],
     }
 
 
 def mends(outcome: Outcome) -> list[Bar]:
     """What would mend it, the best first; the bar is the flat days left."""
-    base = outcome.flat_day_counts["base"]
-    found = [(name.removeprefix("mend "), count) for name, count in outcome.flat_day_counts.items() if name.startswith("mend ")]
+    counts = outcome.flat_day_counts
+    base = counts["base"]
+    found = [(name.removeprefix("mend "), count) for name, count in counts.items() if name.startswith("mend ")]
+    found += [(words, counts[f"lift {name}"]) for name, words in LIFT_WORDS.items() if counts.get(f"lift {name}", base) < base]
     if not base:
         return []
     return [

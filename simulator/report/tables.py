@@ -27,11 +27,13 @@ SPILL_WORDS = {
     "hot": "refused in the heat",
 }
 CAUTIONS = (
-    "flatdays plans energy; it does not certify wiring. Fuses, cable sizes and hookups follow local codes and the makers' instructions: ask a "
-    "licensed electrician.",
+    "flatdays plans energy; it does not certify wiring. Fuses, cable sizes and hookups follow local codes and the makers' "
+    "instructions: ask a licensed electrician.",
     "Charging a lithium bank below freezing ruins it: make sure that its electronics refuse charge in the cold.",
 )
-GENERATOR_CAUTION = "A generator kills by carbon monoxide: never run it in or near a closed space, and fit an alarm where you sleep."
+GENERATOR_CAUTION = (
+    "A generator kills by carbon monoxide: never run it in or near a closed space, and fit an alarm where you sleep."
+)
 MEDICAL_CAUTION = "Never rely on one bank alone for a medical device: keep a second supply and ask the device's maker."
 MAX_FLAT_ROWS = 31
 NUMBER = re.compile(r"-|[\d,.]+%?")
@@ -179,9 +181,9 @@ def _what_if(outcome: Outcome) -> Iterator[str]:
 def _bank(outcome: Outcome) -> Iterator[str]:
     carries = outcome.autonomy_days
     if carries is None:
-        yield f"Without any sun or charger the full bank carries this load beyond the {_plural(outcome.timeline.days, 'day')} of the trip"
+        yield f"Without sun or charger the full bank carries this load beyond the {_plural(outcome.timeline.days, 'day')} of the trip"
     else:
-        yield f"Without any sun or charger the full bank carries this load for {carries:.1f} days from the start of the trip"
+        yield f"Without sun or charger the full bank carries this load for {carries:.1f} days from the start of the trip"
     for refill in outcome.refills:
         share = f"from {refill.from_soc:.0%} to {refill.to_soc:.0%}"
         took = "not within 20 days" if refill.hours is None else f"{refill.hours:.1f} h"
@@ -201,14 +203,14 @@ def _bank(outcome: Outcome) -> Iterator[str]:
     if totals[k.GENERATOR_H] > 0.0:
         yield f"Generator: {totals[k.GENERATOR_H]:.1f} h, {_wh(totals[k.GENERATOR_WH])}"
     life = outcome.life
+    low, high = life.band_years
     yield (
-        f"Cycles: {life.full_cycles_per_year:.0f} full and {life.counted_cycles_per_year:.0f} counted cycles a year; "
-        f"life about {life.life_years:.0f} years ({life.band_years[0]:.0f} to {life.band_years[1]:.0f} by the published models), ended by "
-        f"{ENDED_WORDS[life.ended_by]}"
+        f"Cycles: {life.full_cycles_per_year:.0f} full and {life.counted_cycles_per_year:.0f} counted cycles a year; life about "
+        f"{life.life_years:.0f} years ({low:.0f} to {high:.0f} by the published models), ended by {ENDED_WORDS[life.ended_by]}"
     )
     yield f"  {life.assumption}"
     if outcome.waste > WASTE_FRAC:
-        yield f"Waste: the inverter's idle draw is {outcome.waste:.0%} of the load; switching it off when nothing runs on it is the cheapest cure"
+        yield f"Waste: the inverter's idle draw is {outcome.waste:.0%} of the load; switching it off while idle is the cheapest cure"
 
 
 def _stops(outcome: Outcome) -> Iterator[str]:

@@ -266,12 +266,14 @@ def _judge_voltage(array: Array, path: Path, bank: Bank, desk: Desk) -> None:
     elif controller.kind == "pwm" and string_v_mp < bank.in_series * bank.absorb_v:
         desk.note(
             at,
-            f"a string of {string_v_mp:.4g} V at best power will hardly fill a bank that charges up to {bank.in_series * bank.absorb_v:.4g} V.",
+            f"a string of {string_v_mp:.4g} V at best power will hardly fill a bank that charges up to "
+            f"{bank.in_series * bank.absorb_v:.4g} V.",
         )
     elif controller.kind == "pwm" and string_v_mp > 1.6 * bank.in_series * bank.absorb_v:
         desk.note(
             at,
-            f"on pwm a string of {string_v_mp:.4g} V is held at the bank's voltage and gives the smaller part of its watts; mppt would not.",
+            f"on pwm a string of {string_v_mp:.4g} V is held at the bank's voltage and gives the smaller part of its watts; "
+            "on mppt it would not.",
         )
     limit_v = controller.max_input_v
     if limit_v is None:
@@ -287,5 +289,6 @@ def _judge_voltage(array: Array, path: Path, bank: Bank, desk: Desk) -> None:
     elif cold_v > limit_v:
         desk.note(
             (*path, "controller", "max_input_v"),
-            f"with cells at {COLD_CELL_C:g} C the string reaches {cold_v:.4g} V, more than the controller's {limit_v:g} V: it would be destroyed.",
+            f"with cells at {COLD_CELL_C:g} C the string reaches {cold_v:.4g} V, more than the controller's {limit_v:g} V: "
+            "it would be destroyed.",
         )

@@ -86,7 +86,8 @@ def merge_generator(written: GeneratorTable | None, vehicle: Vehicle, bank: Bank
     _tell_default(written, "generator", "min_run_h", values["min_run_h"], "min_run_h", desk)
     if written.charger_a is None:
         desk.default(
-            f"[generator] charger_a {charger_a:.4g} A, the usual converter charger ({preset.source('shore', 'charger_a_at_12_v')})."
+            f"[generator] charger_a {charger_a:.4g} A, the usual converter charger "
+            f"({preset.source('shore', 'charger_a_at_12_v')})."
         )
     if written.start_soc is None or written.stop_soc is None:
         source = chemistries.source(chemistry, "generator_start_soc")

@@ -26,10 +26,12 @@ from simulator.scenario.lines import Path, locate_lines
 from simulator.scenario.parts import Scenario, Vehicle
 from simulator.scenario.presets import load_preset
 from simulator.scenario.stops import merge_stops
+from simulator.scenario.values import EXPECTED
 from simulator.scenario.weather_choice import merge_weather
-from simulator.scenario.written import EXPECTED, ScenarioFile, VehicleTable
+from simulator.scenario.written import ScenarioFile, VehicleTable
 
 MOST_BYTES = 1_000_000
+LONGEST_NAME = 200
 DEEPEST = 12
 """Tables within tables; a scenario needs four."""
 MOST_ELEMENTS = {"array": 50, "appliance": 500, "stop": 1100}
@@ -111,15 +113,16 @@ def parse_scenario(text: str, path: str | FilePath | None = None) -> Scenario:
 def _read_bytes(file: FilePath) -> bytes:
     """Read a regular file of a sensible size."""
     cure = ""
+    name = _named(file)
     try:
         status = file.stat()
         if stat.S_ISDIR(status.st_mode):
-            raise InputError(f"{file}: expected a scenario file, got a folder. Name the .toml file in it.")
+            raise InputError(f"{name}: expected a scenario file, got a folder. Name the .toml file in it.")
         if not stat.S_ISREG(status.st_mode):
-            raise InputError(f"{file}: expected a scenario file, got a device or a pipe. Name a .toml file.")
+            raise InputError(f"{name}: expected a scenario file, got a device or a pipe. Name a .toml file.")
         if status.st_size > MOST_BYTES:
             raise InputError(
-                f"{file}: expected a scenario of at most 1 MB, got {status.st_size / 1e6:.1f} MB. "
+                f"{name}: expected a scenario of at most 1 MB, got {status.st_size / 1e6:.1f} MB. "
                 "Weather and other long tables belong in files of their own."
             )
         with file.open("rb") as stream:
@@ -133,7 +136,13 @@ def _read_bytes(file: FilePath) -> bytes:
         reason = f"a file that cannot be read ({(error.strerror or 'unknown reason').lower()})"
     except ValueError:
         reason = "a name that no file can have"
-    raise InputError(f"{file}: expected a scenario file, got {reason}.{cure}")
+    raise InputError(f"{name}: expected a scenario file, got {reason}.{cure}")
+
+
+def _named(file: FilePath) -> str:
+    """Name a file on one line."""
+    name = "".join(character if character.isprintable() else "?" for character in str(file))
+    return name if len(name) <= LONGEST_NAME else f"...{name[-LONGEST_NAME:]}"
 
 
 def _siblings(file: FilePath) -> list[str]:
@@ -145,18 +154,18 @@ def _siblings(file: FilePath) -> list[str]:
 
 def _decoded(data: bytes, file: FilePath) -> str:
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise InputError(f"{file}: expected UTF-8 text, got UTF-16. Save it as UTF-8.")
+        raise InputError(f"{_named(file)}: expected UTF-8 text, got UTF-16. Save it as UTF-8.")
     if b"\0" in data:
-        raise InputError(f"{file}: expected a scenario in TOML, got a binary file. {START}")
+        raise InputError(f"{_named(file)}: expected a scenario in TOML, got a binary file. {START}")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise InputError(f"{file}: line {line}: expected UTF-8 text, got a byte that is none. Save it as UTF-8.") from None
+        raise InputError(f"{_named(file)}: line {line}: expected UTF-8 text, got a byte that is none. Save it as UTF-8.") from None
 
 
 def _parse(text: str, path: FilePath | None, sha256: str) -> Scenario:
-    file = "scenario" if path is None else path.name
+    file = "scenario" if path is None else _named(FilePath(path.name))
     raw = _toml(text, file)
     if not raw:
         raise InputError(f"{file}: expected a scenario with [bank], [[appliance]] and [[stop]], got an empty file. {START}")
@@ -200,7 +209,8 @@ def _toml_mistake(message: str) -> str:
     if what.startswith(("Cannot overwrite", "Cannot declare", "Duplicate", "Cannot mutate", "Cannot redefine")):
         got, cure = "a key or table that was written before", " Join the two, or take one out."
     else:
-        got, cure = f"text that is none ({what[:200]})", " Text needs quotes, and every key stands on a line of its own."
+        got = f"text that is not TOML ({what[:1].lower()}{what[1:200]})"
+        cure = " Text needs quotes, and every key stands on a line of its own."
     return f"{where}{': ' if where else ''}expected TOML, got {got}.{cure}"
 
 

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from simulator.scenario.desk import either
 from simulator.scenario.parts import PRIORITIES, Appliance, Array, Bank, Scenario, Stop
-from simulator.scenario.written import WEEKDAYS
+from simulator.scenario.values import WEEKDAYS
 from simulator.units import HOURS_PER_DAY, MINUTES_PER_HOUR, SECONDS_PER_HOUR
 
 
@@ -51,17 +51,20 @@ def _bank(bank: Bank) -> Iterator[str]:
     ah = bank.unit_ah * bank.in_parallel
     volts = bank.unit_v * bank.in_series
     yield (
-        f"{bank.in_series} in series x {bank.in_parallel} in parallel of {bank.unit_v:g} V {bank.unit_ah:g} Ah {bank.chemistry.upper()}: "
+        f"{bank.in_series} in series x {bank.in_parallel} in parallel of {bank.unit_v:g} V {bank.unit_ah:g} Ah "
+        f"{bank.chemistry.upper()}: "
         f"{ah:g} Ah at {volts:g} V, {ah * volts / 1000:.2f} kWh, {bank.unit_kg * bank.in_series * bank.in_parallel:.0f} kg"
     )
     yield f"Planned use {bank.usable_frac:.0%}, {ah * volts * bank.usable_frac / 1000:.2f} kWh; starts at {bank.start_soc:.0%}"
     switch = "a disconnect is set there" if bank.at_floor == "off" else f"loads run on below that, until {bank.cutoff_soc:.0%}"
     yield f"At the planning line of {1 - bank.usable_frac:.0%} {switch}; back at {bank.reconnect_soc:.0%}"
     cold = f"no charging below {bank.charge_min_c:g} C, again from {bank.charge_resume_c:g} C"
-    yield f"Takes up to {bank.charge_limit_a * bank.in_parallel:g} A; {cold}; it sits {bank.place if bank.place != 'heated' else 'in a heated bay'}"
+    place = "in a heated bay" if bank.place == "heated" else bank.place
+    yield f"Takes up to {bank.charge_limit_a * bank.in_parallel:g} A; {cold}; it sits {place}"
     if bank.heater is not None:
-        source = "the bank too" if bank.heater.from_bank else "surplus only"
-        yield f"Heater {bank.heater.power_w:g} W, on below {bank.heater.on_below_c:g} C, off above {bank.heater.off_above_c:g} C, from {source}"
+        heater = bank.heater
+        source = "the bank too" if heater.from_bank else "surplus only"
+        yield f"Heater {heater.power_w:g} W, on below {heater.on_below_c:g} C, off above {heater.off_above_c:g} C, from {source}"
 
 
 def _array(array: Array) -> str:
@@ -89,8 +92,8 @@ def _charging(scenario: Scenario) -> Iterator[str]:
     if generator is not None:
         windows = ", ".join(f"{_clock(start_h)}-{_clock(end_h)}" for start_h, end_h in generator.windows)
         yield (
-            f"Generator {generator.rated_w:g} W: {generator.charger_a:.4g} A from {generator.start_soc:.0%} to {generator.stop_soc:.0%}, "
-            f"within {windows}"
+            f"Generator {generator.rated_w:g} W: {generator.charger_a:.4g} A from {generator.start_soc:.0%} "
+            f"to {generator.stop_soc:.0%}, within {windows}"
         )
     if not scenario.arrays and scenario.shore is None and scenario.alternator is None and generator is None:
         yield "Nothing charges this bank"

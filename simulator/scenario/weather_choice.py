@@ -13,8 +13,8 @@ from simulator.scenario.written import SAMPLES, WeatherTable
 WAYS = ("file", "sample", "clear")
 GET_SOME = (
     'Write weather = {{ file = "year.epw" }} for a weather year of that place (EPW, TMY2, TMY3 or NSRDB csv), '
-    "weather = {{ sample = {} }} for a year that comes with flatdays, or weather = {{ clear = true }} for the best case."
-).format(either(f'"{name}"' for name in SAMPLES))
+    'weather = {{ sample = "{}" }} ({} come with flatdays), or weather = {{ clear = true }} for the best case.'
+).format(SAMPLES[0], either(SAMPLES, "and"))
 
 
 def merge_weather(written: WeatherTable | None, path: Path, desk: Desk, scenario: FilePath | None) -> WeatherChoice | None:

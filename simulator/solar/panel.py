@@ -140,7 +140,7 @@ def fit_panel(panel: Panel) -> DiodeFit:
     # Three starts: a plain sheet needs only the first; the others are for very steep and very leaky curves.
     starts = ((1.0, 0.3, math.log(0.03), 0.0), (1.3, 0.1, math.log(0.005), 0.0), (0.8, 0.6, math.log(0.1), 0.0))
     weights = np.array([10.0, 3.0, 10.0, 10.0])
-    best = None
+    tries: list[Any] = []
     for start in starts:
         found = least_squares(
             lambda unknown: weights * _curve_of(panel, unknown).misses,
@@ -151,11 +151,10 @@ def fit_panel(panel: Panel) -> DiodeFit:
             ftol=1e-12,
             gtol=1e-12,
         )
-        if best is None or found.cost < best.cost:
-            best = found
-        if best.cost < 1e-12:
+        tries.append(found)
+        if found.cost < 1e-12:
             break
-    assert best is not None
+    best = min(tries, key=lambda found: float(found.cost))
     curve, adjust_frac, (current, _, voltage, power) = _curve_of(panel, best.x)
     return DiodeFit(
         photocurrent_a=float(curve.photocurrent_a),

@@ -1,0 +1,206 @@
+"""Kinds of values that a person may write: numbers in a range, choices, dates, windows on the clock.
+
+A value is judged alone here, and only for being absurd. Every refusal says what was expected, what was got, and the cure.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable
+from datetime import date, datetime, time
+from itertools import pairwise
+from typing import Any, NoReturn
+
+from pydantic import PlainValidator
+from pydantic_core import PydanticCustomError
+
+from simulator.scenario.desk import either, nearest, shown
+from simulator.units import HOURS_PER_DAY, MINUTES_PER_HOUR
+
+EXPECTED = "expected"
+"""Type of the errors raised here; their message is what was expected, their cure may be empty."""
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+FIRST_YEAR, LAST_YEAR = 1950, 2100
+_WINDOW = re.compile(r"\s*(\d{1,2}):(\d{2})\s*[-–]\s*(\d{1,2}):(\d{2})\s*")
+_CLOCK = re.compile(r"\s*(\d{1,2}):(\d{2})\s*")
+_EVERY_NIGHT = re.compile(r"\s*every(?:\s+(\d{1,3})\s*(?:st|nd|rd|th))?\s+night\s*")
+
+
+def _refuse(expected: str, got: Any, cure: str = "") -> NoReturn:
+    raise PydanticCustomError(EXPECTED, "{expected}", {"expected": expected, "got": shown(got), "cure": cure})
+
+
+def _span(low: float, high: float, unit: str) -> str:
+    return f"from {low:g} to {high:g}{' ' if unit else ''}{unit}"
+
+
+def number(low: float, high: float, unit: str = "", above: bool = False) -> PlainValidator:
+    """A finite number in a range that only absurd values miss; ``above``: the lower end itself is refused."""
+    what = f"a number above {low:g} up to {high:g} {unit}".rstrip() if above else f"a number {_span(low, high, unit)}"
+
+    def check(value: Any) -> float:
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            cure = ""
+            if isinstance(value, str) and re.fullmatch(r"\s*[-+]?\d+(\.\d+)?\s*", value):
+                cure = "Write the number without quotes."
+            elif isinstance(value, str) and re.match(r"\s*[-+]?\d", value):
+                cure = "Write the bare number, without quotes or unit; the unit is in the name of the key."
+            _refuse(what, value, cure)
+        if (isinstance(value, float) and not math.isfinite(value)) or not low <= value <= high or (above and value == low):
+            _refuse(what, value)
+        return float(value)
+
+    return PlainValidator(check)
+
+
+def whole(low: int, high: int) -> PlainValidator:
+    """A whole number in a range."""
+
+    def check(value: Any) -> int:
+        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+            _refuse(f"a whole number {_span(low, high, '')}" if high < 10**6 else f"a whole number of at least {low}", value)
+        return value
+
+    return PlainValidator(check)
+
+
+def choice(*words: str | int) -> PlainValidator:
+    """One of a closed list."""
+    listed = either([f'"{word}"' if isinstance(word, str) else str(word) for word in words])
+
+    def check(value: Any) -> str | int:
+        if isinstance(value, bool) or value not in words:
+            _refuse(listed, value, nearest(value, [str(word) for word in words]) if isinstance(value, str) else "")
+        return words[words.index(value)]
+
+    return PlainValidator(check)
+
+
+def text(value: Any) -> str:
+    """Text that is not empty."""
+    if not isinstance(value, str) or not value.strip():
+        _refuse("text in quotes", value)
+    return value
+
+
+def flag(value: Any) -> bool:
+    """true or false."""
+    if not isinstance(value, bool):
+        cure = "Write true or false without quotes." if value in ("true", "false") else ""
+        _refuse("true or false", value, cure)
+    return value
+
+
+def given(value: Any) -> bool:
+    """A choice that is made by being there."""
+    if value is not True:
+        _refuse("true", value, "Leave the key out for no clear sky.")
+    return True
+
+
+def row(each: PlainValidator, what: str, most: int = 100) -> PlainValidator:
+    """A list of values of one kind, not empty."""
+
+    def check(value: Any) -> tuple[Any, ...]:
+        if not isinstance(value, (list, tuple)) or not 0 < len(value) <= most:
+            _refuse(what, value)
+        return tuple(each.func(item) for item in value)  # type: ignore[call-arg]
+
+    return PlainValidator(check)
+
+
+def sides(value: Any) -> tuple[float, float, float]:
+    """Length, width and height in metres."""
+    if not isinstance(value, (list, tuple)) or len(value) != 3:
+        _refuse("[length, width, height] in metres", value)
+    length, width, height = (number(0, 50, "m", above=True).func(item) for item in value)  # type: ignore[call-arg]
+    return length, width, height
+
+
+def moment(value: Any) -> date:
+    """A local date, or a local date with a time; no offset, since the zone of the stop is known."""
+    what = "a date such as 2026-06-01, or with the time on the clock 2026-06-01T14:30:00"
+    if isinstance(value, str):
+        _refuse(what, value, "Write it without quotes." if re.match(r"\s*\d{4}-\d{1,2}-\d{1,2}", value) else "")
+    if not isinstance(value, date):
+        _refuse(what, value)
+    if isinstance(value, datetime) and value.tzinfo is not None:
+        _refuse(what, value, "Leave the offset out: the time is read on the clock of the stop.")
+    if not FIRST_YEAR <= value.year <= LAST_YEAR:
+        _refuse(f"a date from {FIRST_YEAR} to {LAST_YEAR}", value)
+    return value.replace(microsecond=0) if isinstance(value, datetime) else value
+
+
+def _hour(hour: str, minute: str) -> float:
+    found = int(hour) + int(minute) / MINUTES_PER_HOUR
+    if int(minute) >= MINUTES_PER_HOUR or found > HOURS_PER_DAY:
+        raise ValueError
+    return found
+
+
+def clock_hour(value: Any) -> float:
+    """A time on the clock, as hours."""
+    if isinstance(value, time):
+        return value.hour + value.minute / MINUTES_PER_HOUR
+    found = _CLOCK.fullmatch(value) if isinstance(value, str) else None
+    try:
+        hour = _hour(*found.groups()) if found else float(HOURS_PER_DAY)
+    except ValueError:
+        hour = float(HOURS_PER_DAY)
+    if hour >= HOURS_PER_DAY:
+        _refuse('a time on the clock such as "09:00", from "00:00" to "23:59"', value)
+    return hour
+
+
+def windows(value: Any) -> tuple[tuple[float, float], ...]:
+    """Windows on the clock, as pairs of hours; one may run over midnight; none may overlap."""
+    what = 'windows on the clock such as ["07:00-08:30", "22:00-02:00"]'
+    items = (value,) if isinstance(value, str) else value
+    if not isinstance(items, (list, tuple)) or not 0 < len(items) <= HOURS_PER_DAY:
+        _refuse(what, value)
+    found = []
+    for item in items:
+        match = _WINDOW.fullmatch(item) if isinstance(item, str) else None
+        if match is None:
+            _refuse(what, item)
+        try:
+            start_h, end_h = _hour(*match.groups()[:2]), _hour(*match.groups()[2:])
+        except ValueError:
+            _refuse(what, item, "An hour has 60 minutes and a day 24 hours.")
+        if start_h in (end_h, HOURS_PER_DAY):
+            _refuse(what, item, 'A window needs two different times; the whole day is "00:00-24:00".')
+        found.append((start_h, end_h))
+    pieces = sorted(piece for start_h, end_h in found for piece in _unfolded(start_h, end_h))
+    if any(after[0] < before[1] for before, after in pairwise(pieces)):
+        _refuse("windows that do not overlap", ", ".join(items), "Join them, or raise the quantity.")
+    return tuple(found)
+
+
+def _unfolded(start_h: float, end_h: float) -> list[tuple[float, float]]:
+    """Split a window at midnight."""
+    return [(start_h, end_h)] if end_h > start_h else [(start_h, float(HOURS_PER_DAY)), (0.0, end_h)]
+
+
+def weekdays(value: Any) -> frozenset[int]:
+    """Days of the week, Monday 0."""
+    what = 'days such as ["sat", "sun"]'
+    items: Iterable[Any] = (value,) if isinstance(value, str) else value
+    if not isinstance(items, (list, tuple)) or not items:
+        _refuse(what, value)
+    found = [item.strip().lower()[:3] if isinstance(item, str) else "" for item in items]
+    for item, day in zip(items, found, strict=True):
+        if day not in WEEKDAYS:
+            _refuse(what, item, nearest(item, WEEKDAYS) if isinstance(item, str) else "")
+    return frozenset(WEEKDAYS.index(day) for day in found)
+
+
+def hookup_nights(value: Any) -> int:
+    """How often the stay is on a hookup: 0 never, 1 always, n every n-th night."""
+    if isinstance(value, bool):
+        return int(value)
+    found = _EVERY_NIGHT.fullmatch(value.lower()) if isinstance(value, str) else None
+    nights = int(found.group(1) or 1) if found else 0
+    if nights == 0:
+        _refuse('true, false or "every 7th night"', value)
+    return nights
