@@ -288,11 +288,12 @@ static double well_empty_time(double soc, double well, double rate, double c, do
         double candidate = slope != 0.0 ? time - value / slope : 0.5 * (low + high);
         if (!(low < candidate && candidate < high))
             candidate = 0.5 * (low + high);
-        if (fabs(candidate - time) < 1e-14)
-            break;
+        double change = fabs(candidate - time);
         time = candidate;
+        if (change < 1e-14)
+            break;
     }
-    return high;
+    return time;
 }
 
 static double capacity_frac(const double *capacity, double cell_c)

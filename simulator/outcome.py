@@ -152,7 +152,7 @@ class Outcome:
         below = (lowest < 1.0 - bank.usable_frac - 1e-9) & (bank.at_floor == "keep")
         left_wh = self.stored_wh(lowest) - self.stored_wh(np.full_like(lowest, bank.cutoff_soc))
         short = left_wh < base[:, k.DAY_ESSENTIAL_WH]
-        return (below | short) & (base[:, k.DAY_MISSED_WH] <= 0.0)
+        return np.asarray((below | short) & (base[:, k.DAY_MISSED_WH] <= 0.0))
 
     @cached_property
     def flat_nights(self) -> int:

@@ -9,6 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
 
 from simulator.battery import kernel as k
 
@@ -85,3 +89,40 @@ def test_a_rest_brings_charge_back(make_bank, walk_bank):
     assert 0.0 < left < 1.0
     assert walked.total(k.MISSED_DARK_WH) > 0.0
     assert walked.result.state[0, k.WELL] == pytest.approx(0.4 * left, rel=1e-9)
+
+
+def wells() -> st.SearchStrategy[dict[str, float]]:
+    return st.fixed_dictionaries(
+        {"c": st.floats(0.05, 0.95), "k": st.floats(0.01, 5.0), "soc": st.floats(0.05, 1.0), "fill": st.floats(0.0, 1.0), "rate": st.floats(-3.0, 1.0)}
+    )
+
+
+def available(given_wells: dict[str, float]) -> float:
+    """A charge of the available well that leaves the bound one within its bounds."""
+    c, soc = given_wells["c"], given_wells["soc"]
+    lowest, highest = max(0.0, soc - (1.0 - c)), min(c, soc)
+    return lowest + given_wells["fill"] * (highest - lowest)
+
+
+@given(wells())
+def test_the_available_well_follows_its_differential_equation(given_wells):
+    """dq1/dt = rate - k (1 - c) q1 + k c q2, integrated numerically."""
+    c, per_h, soc, rate = (given_wells[name] for name in ("c", "k", "soc", "rate"))
+    start = available(given_wells)
+    exact = solve_ivp(
+        lambda _, q: [rate - per_h * (1.0 - c) * q[0] + per_h * c * q[1], per_h * (1.0 - c) * q[0] - per_h * c * q[1]],
+        (0.0, 1.0),
+        [start, soc - start],
+        rtol=1e-10,
+        atol=1e-12,
+    )
+    assert k._well_after(soc, start, rate, c, per_h, 1.0) == pytest.approx(exact.y[0, -1], abs=1e-8)
+
+
+@given(wells())
+def test_the_moment_the_available_well_runs_empty(given_wells):
+    c, per_h, soc, rate = (given_wells[name] for name in ("c", "k", "soc", "rate"))
+    start = available(given_wells)
+    assume(start > 1e-3 and k._well_after(soc, start, rate, c, per_h, 1.0) < -1e-6)
+    exact = brentq(lambda time: k._well_after(soc, start, rate, c, per_h, time), 0.0, 1.0, xtol=1e-14)
+    assert k._well_empty_time(soc, start, rate, c, per_h, 1.0) == pytest.approx(exact, abs=1e-9)

@@ -52,7 +52,7 @@ def test_days_sum_to_hours(name):
 
 
 def test_worksheet_runs_dark_on_the_third_day_as_by_hand():
-    """Common practice, no source: 4 x 100 Ah x 12 V x 0.8 = 3,840 Wh; 1,550 Wh a day; 2.5 days. Lithium's real voltage adds a little."""
+    """Common practice, no source: 4 x 100 Ah x 12 V x 0.8 = 3,840 Wh; 1,550 Wh a day; 2.5 days, a little more at real volts."""
     outcome = outcome_of("worksheet")
     assert [day.date.isoformat() for day in outcome.flat_days] == ["2026-06-03", "2026-06-04", "2026-06-05"]
     assert {day.cause for day in outcome.flat_days} == {"structural"}

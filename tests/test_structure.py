@@ -1,4 +1,4 @@
-"""The house itself: imports go downwards, help and check stay light, the public names are the promised ones, the wheel is whole."""
+"""The house itself: imports go downwards, help and check stay light, the public names hold, the wheel is whole."""
 
 from __future__ import annotations
 

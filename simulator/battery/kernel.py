@@ -395,10 +395,11 @@ def _well_empty_time(soc, well, rate, c, k, dt):
         candidate = time - value / slope if slope != 0.0 else 0.5 * (low + high)
         if not (low < candidate < high):
             candidate = 0.5 * (low + high)
-        if abs(candidate - time) < 1e-14:
-            break
+        change = abs(candidate - time)
         time = candidate
-    return high
+        if change < 1e-14:
+            break
+    return time
 
 
 @_compile

@@ -13,8 +13,20 @@ from markupsafe import Markup
 from simulator.outcome import CAUSES, FLAT_DARK_H, FLAT_MISSED_FRAC, WASTE_FRAC, Outcome
 from simulator.report import pictures
 from simulator.report.calendar_months import calendar_months
-from simulator.report.sections import CURES, Bar, audit, cautions, energy, flat_part, life, mends, opened_day, refills, setup
-from simulator.report.tables import CAUSE_WORDS, verdict
+from simulator.report.sections import (
+    CAUSE_CURES,
+    Bar,
+    audit,
+    cautions,
+    energy,
+    flat_part,
+    life,
+    mends,
+    opened_day,
+    refills,
+    setup,
+)
+from simulator.report.tables import CAUSE_WORDS, cure_sentence, verdict
 from simulator.report.words import date_text, plural_text, span_text, wh_text
 from simulator.units import MINUTES_PER_HOUR
 from simulator.version import package_version
@@ -127,6 +139,7 @@ def render_page(outcome: Outcome, scenario_text: str | None = None, generated: M
             )
         ),
         verdict=verdict(outcome),
+        cure=cure_sentence(outcome),
         state=state,
         sign=sign,
         numbers=_numbers(outcome),
@@ -147,7 +160,7 @@ def render_page(outcome: Outcome, scenario_text: str | None = None, generated: M
         life=life(outcome),
         setup=setup(outcome),
         cautions=cautions(outcome),
-        causes=[(name, CAUSE_WORDS[name], CURES[name]) for name in CAUSES],
+        causes=[(name, CAUSE_WORDS[name], CAUSE_CURES[name]) for name in CAUSES],
         flat_min=f"{FLAT_DARK_H * MINUTES_PER_HOUR:.0f}",
         flat_pct=f"{FLAT_MISSED_FRAC:.0%}",
         defaults=scenario.defaults_used,

@@ -22,6 +22,10 @@ HOURLY_UP_TO_DAYS = 45
 """Longer trips show the lowest and the highest charge of each day instead of every hour."""
 MOST_BARS = 400
 """Longer trips show means of several days."""
+OUTLINED_BARS = 130
+"""With more of them an outline would hide the bars."""
+EARLY_SOC = 0.02
+"""An outage this far above the cut-off is worth a sentence."""
 TICK_HOURS = 6
 WIDE_LABELS, NARROW_LABELS = 13, 5
 """How many labels the time axis carries on a laptop and on a telephone."""
@@ -150,6 +154,11 @@ def charge_plot(outcome: Outcome) -> Plot:
         f"{1.0 - bank.usable_frac:.0%} on {below} of {clock.days} days; supply ends at {bank.cutoff_soc:.0%}. "
         f"Outages: {len(outcome.outages)}."
     )
+    dark = outcome.hours[:, k.DARK_H] > 0.0
+    if (outcome.hours[dark, k.SOC_LOWEST] > bank.cutoff_soc + EARLY_SOC).any():
+        text += (
+            " Some outages began above that, since in the cold or under a high current the rest of the charge is out of reach."
+        )
     return Plot(
         key="charge",
         title="State of charge over the trip",
@@ -198,7 +207,7 @@ def sun_plot(outcome: Outcome) -> Plot | None:
             Shape("level", drawing.level_path(0.0, 0.5, 1.0)),
             Shape("spilled", drawing.bars_path(edges, used / ceiling, offered / ceiling)),
             Shape("used", drawing.bars_path(edges, zero, used / ceiling)),
-            Shape("offered", drawing.steps_path(edges, offered / ceiling)),
+            Shape("offered", drawing.steps_path(edges, offered / ceiling) if len(offered) <= OUTLINED_BARS else ""),
             Shape("load", drawing.steps_path(edges, load / ceiling)),
         ),
         marks=tuple(Mark(drawing.amount_text(ceiling * share, "Wh"), 0.0, float(drawing.height(share))) for share in (1.0, 0.5)),

@@ -12,11 +12,11 @@ import numpy as np
 from simulator.battery import kernel as k
 from simulator.outcome import CAUSES, SPILLED, FlatDay, Outage, Outcome
 from simulator.report import pictures
-from simulator.report.tables import CAUSE_WORDS, CAUTIONS, GENERATOR_CAUTION, LIFT_WORDS, MEDICAL_CAUTION, SPILL_WORDS
+from simulator.report.tables import CAUSE_WORDS, CAUTIONS, GENERATOR_CAUTION, LIFT_WORDS, MEDICAL_CAUTION, SPILL_WORDS, cures
 from simulator.report.words import clock_text, date_text, short_span_text, wh_text, whole_text
 from simulator.scenario.parts import PRIORITIES
 
-CURES = {
+CAUSE_CURES = {
     "cold": "Bring the bank inside, insulate and warm its box, or fit a heater that runs before the sun comes.",
     "snow": "Brush the panels in the morning, tilt them steeply, or have a charger that needs no sun.",
     "shade": "Park in the open, or carry a panel on a cable that can be put into the sun.",
@@ -184,17 +184,14 @@ def flat_part(outcome: Outcome) -> dict[str, Any]:
             Spell(_outage_when(outcome, outage), outage.stop, 0, outage.dark_h, outage.missed_wh, outage.cause)
             for outage in outcome.outages
         ],
-        "causes": [(name, causes.count(name), CAUSE_WORDS[name], CURES[name]) for name in CAUSES if name in causes],
+        "causes": [(name, causes.count(name), CAUSE_WORDS[name], CAUSE_CURES[name]) for name in CAUSES if name in causes],
         "lifted": [(words, str(counts[f"lift {name}"])) for name, words in LIFT_WORDS.items() if f"lift {name}" in counts],
     }
 
 
 def mends(outcome: Outcome) -> list[Bar]:
     """What would mend it, the best first; the bar is the flat days left."""
-    counts = outcome.flat_day_counts
-    base = counts["base"]
-    found = [(name.removeprefix("mend "), count) for name, count in counts.items() if name.startswith("mend ")]
-    found += [(words, counts[f"lift {name}"]) for name, words in LIFT_WORDS.items() if counts.get(f"lift {name}", base) < base]
+    base = outcome.flat_day_counts["base"]
     if not base:
         return []
     return [
@@ -205,7 +202,7 @@ def mends(outcome: Outcome) -> list[Bar]:
             min(count / base, 1.0),
             "cures it" if count == 0 else "no help" if count >= base else f"{base - count} fewer",
         )
-        for name, count in sorted(found, key=lambda item: item[1])
+        for name, count in cures(outcome)
     ]
 
 
@@ -215,7 +212,7 @@ def life(outcome: Outcome) -> dict[str, Any]:
     edges = life.depth_edges_frac
     most = max(life.depth_histogram, default=0.0)
     depths = [
-        Bar("bank", f"{low:.0%} to {high:.0%}", f"{count:,.1f}" if count < 10 else f"{count:,.0f}", count / most)
+        Bar("bank", f"{low:.0%} to {high:.0%}", f"{count:,.1f}" if 0.05 <= count < 10 else f"{count:,.0f}", count / most)
         for low, high, count in zip(edges[:-1], edges[1:], life.depth_histogram, strict=True)
         if most > 0.0
     ]

@@ -38,9 +38,12 @@ def span_text(first: date, last: date) -> str:
 
 def short_span_text(first: date, last: date) -> str:
     """The same for a narrow column."""
-    year = "" if first.year == last.year else f" {first:%Y}"
-    begin = "" if first == last else f"{first.day} {first:%b}{year} to "
-    return f"{begin}{last.day} {last:%b} {last:%Y}"
+    if first == last:
+        return f"{last.day} {last:%b} {last:%Y}"
+    begin = f"{first.day}"
+    if (first.year, first.month) != (last.year, last.month):
+        begin += f" {first:%b}" + ("" if first.year == last.year else f" {first:%Y}")
+    return f"{begin} to {last.day} {last:%b} {last:%Y}"
 
 
 def whole_text(value: float) -> str:

@@ -64,11 +64,13 @@ def great_circle_km(from_deg: tuple[float, float], to_deg: tuple[float, float]) 
 
 
 def distance_km(left: Leg, ahead: Leg) -> float:
+    """Shortest way between two stops [km]."""
     ends = [(leg.written.latitude_deg or 0.0, leg.written.longitude_deg or 0.0) for leg in (left, ahead)]
     return great_circle_km(ends[0], ends[1])
 
 
 def said(moment: date) -> str:
+    """Write a date, with its time if it has one."""
     return f"{moment:%Y-%m-%d %H:%M}" if isinstance(moment, datetime) else f"{moment:%Y-%m-%d}"
 
 

@@ -52,10 +52,11 @@ def merge_stops(
         _ask_for_the_necessary(leg, desk)
         _find_zone(leg, desk)
         _judge_stay(leg, desk)
+    each_fits = len(desk.mistakes) == before
     _judge_names(legs, desk)
     in_order = [_judge_order(left, ahead, desk) for left, ahead in pairwise(legs)]
     weather = [_weather(leg, desk, default_weather, scenario) for leg in legs]
-    if all(in_order):
+    if each_fits and all(in_order):
         _judge_length(legs, desk)
         lay_out(legs, desk)
     if len(desk.mistakes) > before or any(leg.stand_from is None or leg.stand_to is None for leg in legs):
@@ -103,8 +104,9 @@ def _judge_stay(leg: Leg, desk: Desk) -> None:
             desk.mistake(
                 (*leg.path, key), "a date that exists there", f"{day_of(moment)}, which {leg.zone_name} skipped", "Take another."
             )
-        elif isinstance(moment, datetime):
-            written_time(leg, key, moment, desk)
+            return
+        if isinstance(moment, datetime) and written_time(leg, key, moment, desk) is None:
+            return
     if stop.arrive is not None and stop.depart is not None:
         backwards = day_of(stop.arrive) > day_of(stop.depart)
         if isinstance(stop.arrive, datetime) and isinstance(stop.depart, datetime):

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from simulator.units import HOURS_PER_DAY, MINUTES_PER_HOUR, WH_PER_KWH
+from simulator.units import FULL_TURN_DEG, HOURS_PER_DAY, MINUTES_PER_HOUR, WH_PER_KWH
 
 Floats = NDArray[np.float64]
 
@@ -82,3 +82,17 @@ def seasonal_values(knots: Floats, month_position: Floats) -> Floats:
     """Lines between mid-month ``knots`` at months since the start of the year, 0..12 (0.5 is mid-January); same shape."""
     around = np.concatenate((knots[-1:], knots, knots[:1]))
     return np.asarray(np.interp(month_position, np.arange(14) - 0.5, around), dtype=np.float64)
+
+
+def hourly_solar_time(utc: pd.DatetimeIndex, longitude_deg: ArrayLike) -> Floats:
+    """Hour by the sun in the middle of each hour, 12 when it stands highest, 0..24; (hours,).
+
+    Notes
+    -----
+    Equation of time by Spencer (1971), Search 2(5), 172; good to half a minute.
+    """
+    angle = 2.0 * np.pi * (np.asarray(utc.dayofyear, dtype=np.float64) - 1.0) / DAYS
+    wave = 0.0000075 + 0.001868 * np.cos(angle) - 0.032077 * np.sin(angle) - 0.014615 * np.cos(2.0 * angle) - 0.040849 * np.sin(2.0 * angle)
+    mid_hour = np.asarray(utc.hour + utc.minute / MINUTES_PER_HOUR, dtype=np.float64) + 0.5
+    ahead_h = (np.asarray(longitude_deg, dtype=np.float64) + np.degrees(wave)) * HOURS_PER_DAY / FULL_TURN_DEG
+    return np.asarray((mid_hour + ahead_h) % HOURS_PER_DAY, dtype=np.float64)
