@@ -12,9 +12,15 @@ from cases import YEAR_SCENARIO
 from measure import run_process
 
 ROOT = Path(__file__).resolve().parents[1]
-LIBRARIES = ("numpy", "pandas", "pvlib", "numba", "pydantic", "scipy.optimize")
-"""What the command needs for a run without pictures; anything heavier that it loads counts against it."""
-HEAVY = (*LIBRARIES, "matplotlib", "jinja2", "scipy.stats", "tzfpy")
+LIBRARIES = ("numpy", "pandas", "pvlib", "numba", "pydantic", "scipy.optimize", "tzfpy")
+"""What the command needs for a run without the page; anything heavier that it loads counts against it."""
+HEAVY = (*LIBRARIES, "matplotlib", "jinja2", "scipy.stats")
+IMPORTS = f"import {', '.join(LIBRARIES)}\nfrom pydantic import BaseModel"
+"""pydantic loads its models only when they are asked for, and every use of it asks."""
+NUMBA_READY = (
+    "\nfrom numba.core.registry import cpu_target\ncpu_target.typing_context.refresh()\ncpu_target.target_context.refresh()"
+)
+"""What numba does once, before the first compiled function of a process, even one that comes from its cache."""
 
 COMPILE_ONCE = """\
 import sys; sys.path[:0] = [{here!r}, {root!r}]
@@ -53,7 +59,12 @@ def command(*arguments: str) -> Callable[[], tuple[float, float]]:
 
 def bare_imports() -> tuple[float, float]:
     """One process that imports the libraries and ends."""
-    return run_process([sys.executable, "-c", f"import {', '.join(LIBRARIES)}"], environment())
+    return run_process([sys.executable, "-c", IMPORTS], environment())
+
+
+def imports_and_numba() -> tuple[float, float]:
+    """The same, and numba made ready for its first compiled call, which every program that uses numba pays once."""
+    return run_process([sys.executable, "-c", IMPORTS + NUMBA_READY], environment())
 
 
 def compile_loop(folder: Path) -> tuple[float, float]:

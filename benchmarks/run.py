@@ -212,7 +212,7 @@ def measure_processes(report: Report, folder: Path, repetitions: int) -> None:
         report.skipped.append(f"The command was left out: flatdays --help does not run here ({trouble}).")
         return
     scenario = str(processes.write_year_scenario(folder))
-    jobs = {"imports": processes.bare_imports, "help": processes.command("--help")}
+    jobs = {"imports": processes.bare_imports, "numba": processes.imports_and_numba, "help": processes.command("--help")}
     without_page = ("run", scenario, "--out", str(folder / "out"), "--no-page")
     trouble = processes.why_it_fails(*without_page)
     if trouble:
@@ -231,6 +231,7 @@ def measure_processes(report: Report, folder: Path, repetitions: int) -> None:
     found = dict(zip(jobs, take_turns(list(jobs.values()), repetitions), strict=True))
     imports = found["imports"]
     report.rows.append(time_row("imports", f"bare imports: {', '.join(processes.LIBRARIES)}", imports, "ms", MILLI))
+    report.rows.append(time_row("numba", "  and numba made ready for its first call", found["numba"], "ms", MILLI))
     words = {
         "help": ("flatdays --help", "<= 0.25"),
         "check": ("flatdays check, a year", ""),
@@ -242,8 +243,10 @@ def measure_processes(report: Report, folder: Path, repetitions: int) -> None:
         if name in found:
             report.rows.append(time_row(name, what, found[name], "ms", MILLI))
             report.rows.append(ratio_row(f"{name} / imports", "  of the bare imports", found[name], imports, expected))
+        if name in {"run", "run files"} and name in found:
+            report.rows.append(ratio_row(f"{name} / numba", "  of the imports with numba ready", found[name], found["numba"]))
     if "run" in found:
-        beyond = sorted(set(processes.heavy_libraries(*without_page)) - set(processes.LIBRARIES) - {"tzfpy"})
+        beyond = sorted(set(processes.heavy_libraries(*without_page)) - set(processes.LIBRARIES))
         report.check(
             "a run without the page loads no heavy library beyond the imports"
             + (f": not so, {', '.join(beyond)}" if beyond else ""),

@@ -12,33 +12,24 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from simulator import battery, loads, solar, sources, timeline, weather
+from simulator import battery, loads, solar, sources, timeline
 from simulator.battery import FAR_C, Histories, Lanes, kernel
 from simulator.battery.kernel import FloatArray
 from simulator.cabin import hourly_bay_c
-from simulator.errors import InputError
 from simulator.outcome import Outcome, Refill
+from simulator.route import RouteWeather, route_weather
 from simulator.scenario.parts import Bank, Scenario
 from simulator.units import HOURS_PER_DAY
 
 SNOW_MELT_C = 0.0
 """Snow that stays lies on the array while the mean air of the last day is at or below this (common practice, no source)."""
-CLEAR_TEMP_C = 20.0
 CONTROLLER_MATTERS_W = 1e-6
+DAYLIGHT_W_M2 = 20.0
+"""From this light on a panel is near its full voltage (common practice, no source)."""
 REFILL_HOURS = 20 * HOURS_PER_DAY
 REFILL_CELL_C = 20.0
 
 LaneValues = dict[str, float | int | tuple[float, ...]]
-
-
-@dataclass(frozen=True)
-class RouteWeather:
-    """Weather of every hour: ``table`` by pvlib's names, each ``(hours,)`` or ``(years, hours)``; ``elevation_m`` (hours,)."""
-
-    table: Mapping[str, FloatArray]
-    elevation_m: FloatArray
-    sources: tuple[str, ...]
-    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -52,50 +43,6 @@ class Setting:
     inputs: Histories
     sun_rows: Mapping[str, int]
     bay_rows: Mapping[str, int]
-
-
-def route_weather(scenario: Scenario, clock: timeline.Timeline) -> RouteWeather:
-    """Weather of every hour from the stop it belongs to, and sentences on where it comes from.
-
-    Raises
-    ------
-    InputError
-        For every stop whose weather is missing or cannot be used.
-    """
-    table = {name: np.zeros(clock.hours) for name in weather.COLUMNS}
-    elevation_m = np.zeros(clock.hours)
-    said: dict[str, None] = {}
-    notes: dict[str, None] = {}
-    mistakes: dict[str, None] = {}
-    for place, stop in enumerate(scenario.stops):
-        here = clock.stop == place
-        if not here.any():
-            continue
-        choice = stop.weather
-        utc = clock.utc[here]
-        if choice is None or choice.clear:
-            height = stop.elevation_m
-            if height is None:
-                height = weather.look_up_elevation_m(stop.latitude_deg, stop.longitude_deg)
-            temp_c = choice.temp_c if choice is not None else CLEAR_TEMP_C
-            found = weather.hourly_clear_weather(utc, clock.latitude_deg[here], clock.longitude_deg[here], height, temp_c)
-            said[f"clear sky all day at {temp_c:g} C: the upper bound of what the sun can give"] = None
-        else:
-            try:
-                station = weather.read_sample(choice.sample) if choice.sample else weather.read_weather_file(choice.file or "")
-            except InputError as error:
-                mistakes |= dict.fromkeys(error.mistakes)
-                continue
-            found = weather.hourly_weather(station, utc)
-            height = stop.elevation_m if stop.elevation_m is not None else station.elevation_m
-            said[station.source] = None
-            notes |= dict.fromkeys((*station.notes, *weather.distance_notes(station, stop)))
-        for name, column in table.items():
-            column[here] = found[name]
-        elevation_m[here] = height
-    if mistakes:
-        raise InputError(mistakes)
-    return RouteWeather(table, elevation_m, tuple(said), tuple(notes))
 
 
 def _snow_covered(scenario: Scenario, clock: timeline.Timeline, temp_air: FloatArray) -> npt.NDArray[np.bool_]:
@@ -115,8 +62,11 @@ def _by_stop(clock: timeline.Timeline, values: list[float]) -> FloatArray:
     return np.array(values, dtype=np.float64)[clock.stop]
 
 
-def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather) -> Setting:
-    """Sun, bay, loads and other charging of every hour, as rows that the lanes look up."""
+def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather, *, questions: bool = True) -> Setting:
+    """Sun, bay, loads and other charging of every hour, as rows that the lanes look up.
+
+    With ``questions`` there are also rows without snow, shade or controller limit, and for the bank in other places.
+    """
     table = found.table
     position = solar.hourly_sun_position(clock.utc, clock.latitude_deg, clock.longitude_deg, found.elevation_m)
     sky = solar.hourly_sky(clock.utc, position, table)
@@ -139,16 +89,28 @@ def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather)
     covered = _snow_covered(scenario, clock, table["temp_air"])[..., None]
     as_built = np.where(covered, 0.0, bare)
     sun_rows = {"as built": as_built}
-    if covered.any():
+    if questions and covered.any():
         sun_rows["no snow"] = bare
-    if (beam < 1.0).any() or (diffuse < 1.0).any():
+    if questions and ((beam < 1.0).any() or (diffuse < 1.0).any()):
         sun_rows["no shade"] = np.where(covered, 0.0, sun(np.ones_like(beam), np.ones_like(diffuse)))
-    if (as_built[..., 2] - np.minimum(as_built[..., 0], as_built[..., 1])).max(initial=0.0) > CONTROLLER_MATTERS_W:
+    held_back = as_built[..., 2] - np.minimum(as_built[..., 0], as_built[..., 1])
+    if questions and held_back.max(initial=0.0) > CONTROLLER_MATTERS_W:
         sun_rows["no controller limit"] = np.repeat(as_built[..., 2:], 3, axis=-1)
 
     built = scenario.bank.place
-    places = [built, *(other for other in ("inside", "heated") if other != built)]
+    places = [built, *(other for other in ("inside", "heated") if questions and other != built)]
     bay_rows = {name: hourly_bay_c(name, scenario.vehicle, table["temp_air"], table["ghi"], clock.local_hour) for name in places}
+    notes = [note for array in scenario.arrays for note in solar.panel_notes(array)]
+    daylight = np.asarray(sky.ghi) > DAYLIGHT_W_M2
+    coldest_c = float(np.min(np.asarray(table["temp_air"])[daylight], initial=25.0))
+    for array in scenario.arrays:
+        limit_v = array.controller.max_input_v
+        cold_v = solar.cold_open_circuit_v(array, coldest_c)
+        if limit_v is not None and cold_v > limit_v:
+            notes.append(
+                f'array {array.number} "{array.name}": at {coldest_c:.0f} C, the coldest daylight of this trip, its open-circuit voltage '
+                f"of {cold_v:.0f} V is above the controller's {limit_v:g} V and may destroy it; put fewer panels in series"
+            )
     load = loads.hourly_load_w(scenario, clock, position.elevation_deg)
     charging = sources.hourly_sources(scenario, clock)
     years = table["ghi"].size // clock.hours
@@ -162,7 +124,7 @@ def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather)
     return Setting(
         scenario=scenario,
         timeline=clock,
-        weather=found,
+        weather=replace(found, notes=(*found.notes, *dict.fromkeys(notes))),
         load=load,
         inputs=inputs,
         sun_rows={name: years * place for place, name in enumerate(sun_rows)},

@@ -30,6 +30,7 @@ LAYERS = {
     "battery": 3,
     "outcome": 4,
     "record": 4,
+    "route": 4,
     "engine": 5,
     "studies": 6,
     "report": 7,

@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 import os
-import subprocess
-import sys
-from datetime import date
 from functools import cache as remembered
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -20,19 +16,11 @@ from hypothesis import strategies as st
 from simulator.errors import InputError, WeatherFileError
 from simulator.weather import (
     COLUMNS,
-    StationYear,
-    distance_km,
-    distance_notes,
-    hourly_clear_weather,
-    hourly_weather,
     look_at_weather_file,
-    look_up_elevation_m,
     read_sample,
     read_weather_file,
 )
-from simulator.weather import cache as weather_cache
 from simulator.weather.checks import clear_day_lateness_min, regrid_to_utc_hours
-from simulator.weather.station import year_index
 
 DATA = Path(pvlib.__file__).parent / "data"
 GREENSBORO = {"lat": 36.1, "lon": -79.95, "zone": -5.0, "height": 273.0}
@@ -67,13 +55,21 @@ def _calendar(rows: int = 8760, step_min: int = 60, year: int = 2001) -> pd.Date
     return pd.date_range(f"{year}-01-01", periods=rows, freq=f"{step_min}min")
 
 
-def epw_text(table: pd.DataFrame | None = None, place: dict | None = None, year: int = 1989, comment: str = "-", location: str | None = None) -> str:
+def epw_text(
+    table: pd.DataFrame | None = None,
+    place: dict | None = None,
+    year: int = 1989,
+    comment: str = "-",
+    location: str | None = None,
+) -> str:
     """An EPW of a year that starts on 1 January 00:00 of the place's clock."""
     table = measured() if table is None else table
     place = GREENSBORO | (place or {})
     location = location or "LOCATION,Greensboro,NC,USA,made up,0,{lat},{lon},{zone:g},{height:g}".format(**place)
     when = _calendar(len(table), year=2000 if len(table) > 8760 else 2001)
-    filler_front = "?9,{t:g},0,50,98000,0,0,300,{ghi:g},{dni:g},{dhi:g},0,0,0,0,180,{wind:g},5,5,10,1000,9,999999999,10,0.1,0,88,0.2,0,0"
+    filler_front = (
+        "?9,{t:g},0,50,98000,0,0,300,{ghi:g},{dni:g},{dhi:g},0,0,0,0,180,{wind:g},5,5,10,1000,9,999999999,10,0.1,0,88,0.2,0,0"
+    )
     rows = [
         f"{year},{moment.month},{moment.day},{moment.hour + 1},60,"
         + filler_front.format(t=row.temp_air, ghi=row.ghi, dni=row.dni, dhi=row.dhi, wind=row.wind_speed)
@@ -161,7 +157,9 @@ def test_samples_keep_the_contract(name):
 
 
 def test_unknown_sample_lists_the_known_ones():
-    with pytest.raises(InputError, match='expected one of sandpoint, greensboro, miami, got "grensboro"; did you mean "greensboro"'):
+    with pytest.raises(
+        InputError, match='expected one of sandpoint, greensboro, miami, got "grensboro"; did you mean "greensboro"'
+    ):
         read_sample("grensboro")
 
 
@@ -366,7 +364,12 @@ def test_foreign_files_are_named_for_what_they_are(tmp_path, data, words):
 
 
 def test_the_quick_look_lets_good_files_pass_and_reads_little(tmp_path):
-    for path in (DATA / "12839.tm2", DATA / "703165TY.csv", _write(tmp_path, good_epw(), "a"), _write(tmp_path, good_nsrdb(), "b")):
+    for path in (
+        DATA / "12839.tm2",
+        DATA / "703165TY.csv",
+        _write(tmp_path, good_epw(), "a"),
+        _write(tmp_path, good_nsrdb(), "b"),
+    ):
         assert look_at_weather_file(path) is None
     look_at_weather_file(str(DATA / "12839.tm2"))
 
@@ -470,7 +473,9 @@ def test_damaged_epw(tmp_path, spoil, words):
 
 def test_damaged_tmy3(tmp_path):
     text = (DATA / "703165TY.csv").read_text(encoding="ascii")
-    assert "expected 8760 hourly rows, got 8756; the file is cut off" in _refusal(_write(tmp_path, _without_lines(text, 100, 103)))
+    assert "expected 8760 hourly rows, got 8756; the file is cut off" in _refusal(
+        _write(tmp_path, _without_lines(text, 100, 103))
+    )
     assert "too long" in _refusal(_write(tmp_path, text + text.split("\n")[100]))
     assert "expected 7 fields" in _refusal(_write(tmp_path, _edited(text, 1, "-9.0", "-9,0")))
     assert "no column for dni" in _refusal(_write(tmp_path, _edited(text, 2, "DNI (W/m^2)", "beam")))
@@ -485,7 +490,7 @@ def test_damaged_tmy2(tmp_path):
 
 
 def test_nsrdb_that_mixes_hours_and_half_hours(tmp_path):
-    hours, halves = _calendar(4000, 60, 2019) + pd.Timedelta(minutes=30), _calendar(17520, 30, 2019)[8001:]
+    hours, halves = _calendar(4000, 60, 2019) + pd.Timedelta(minutes=30), _calendar(17520, 30, 2019)[8000:]
     labels = hours.append(halves)
     table = measured().iloc[np.minimum(np.arange(len(labels)), 8759)]
     sentence = _refusal(_write(tmp_path, nsrdb_text(table, labels)))
@@ -509,7 +514,9 @@ def test_damaged_nsrdb(tmp_path, spoil, words):
     assert words in _refusal(_write(tmp_path, spoil(good_nsrdb())))
 
 
-@given(where=st.floats(0.0, 1.0), junk=st.binary(min_size=1, max_size=40), cut=st.booleans(), kind=st.sampled_from(["epw", "nsrdb"]))
+@given(
+    where=st.floats(0.0, 1.0), junk=st.binary(min_size=1, max_size=40), cut=st.booleans(), kind=st.sampled_from(["epw", "nsrdb"])
+)
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_damage_is_a_sentence_or_a_year(tmp_path, where, junk, cut, kind):
     data = (good_epw() if kind == "epw" else good_nsrdb()).encode()
@@ -527,7 +534,9 @@ def test_any_damage_is_a_sentence_or_a_year(tmp_path, where, junk, cut, kind):
 # ---- the sun of a file ----------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("rows", "words"), [(1, "60 minutes late"), (-1, "60 minutes early"), (12, "720 minutes"), (-5, "300 minutes early")])
+@pytest.mark.parametrize(
+    ("rows", "words"), [(1, "60 minutes late"), (-1, "60 minutes early"), (12, "720 minutes"), (-5, "300 minutes early")]
+)
 def test_a_file_that_is_late_is_refused_and_told_by_how_much(tmp_path, rows, words):
     """The year turned by whole hours against its own header; the library's own figure may be a minute off."""
     shifted = pd.DataFrame({name: np.roll(measured()[name].to_numpy(), rows) for name in COLUMNS})
@@ -571,225 +580,3 @@ def test_wrong_hemisphere_and_wrong_kind_of_light_are_refused(tmp_path):
     assert "direct and diffuse light add up to" in sentence
     assert "plane that faces the sun" in sentence
     assert "zero all year" in _refusal(_write(tmp_path, epw_text(measured().assign(ghi=0.0))))
-
-
-# ---- the cache ------------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def empty_cache(tmp_path, monkeypatch):
-    """A cache with nothing in it."""
-    folder = tmp_path / "cache"
-    monkeypatch.setenv("FLATDAYS_CACHE", str(folder))
-    return folder
-
-
-def test_a_second_reading_gives_the_same_year_without_the_library(tmp_path, empty_cache):
-    path = _write(tmp_path, _with_field(good_epw(), [1000], 6, "99.9"))
-    first = read_weather_file(path)
-    assert [entry.suffix for entry in empty_cache.iterdir()] == [".npz"]
-    code = (
-        "import sys\nfrom simulator.weather import read_weather_file\n"
-        f"station = read_weather_file({str(path)!r})\n"
-        "heavy = {'pvlib', 'scipy', 'numba', 'h5py', 'matplotlib'} & set(sys.modules)\n"
-        "print(heavy or 'light', station.source, station.notes, float(station.table.ghi.sum()))"
-    )
-    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.strip()
-    assert told == f"light {first.source} {first.notes} {float(first.table.ghi.sum())}"
-    second = read_weather_file(path)
-    pd.testing.assert_frame_equal(first.table, second.table, check_exact=True, check_freq=False)
-    assert (first.latitude_deg, first.typical, first.sha256) == (second.latitude_deg, second.typical, second.sha256)
-
-
-def test_the_same_content_under_another_name_and_other_content_under_the_same(tmp_path, empty_cache):
-    first = read_weather_file(_write(tmp_path, good_epw(), "one.epw"))
-    renamed = read_weather_file(_write(tmp_path, good_epw(), "two.epw"))
-    assert renamed.source.endswith("from two.epw")
-    changed = read_weather_file(_write(tmp_path, _with_field(good_epw(), [20], 6, "31"), "one.epw"))
-    assert changed.sha256 != first.sha256
-    assert changed.table.temp_air.iloc[16] == 31.0 != first.table.temp_air.iloc[16]
-
-
-def _flip(data: bytes) -> bytes:
-    middle = len(data) // 2
-    return data[:middle] + bytes([data[middle] ^ 1]) + data[middle + 1 :]
-
-
-@pytest.mark.parametrize("spoil", [lambda _: b"", lambda data: data[:5000], _flip, lambda _: b"not an archive", lambda data: data * 20])
-def test_a_spoiled_entry_is_read_again_and_mended(tmp_path, empty_cache, spoil):
-    path = _write(tmp_path, good_epw())
-    truth = read_weather_file(path).table
-    (entry,) = empty_cache.iterdir()
-    good = entry.read_bytes()
-    entry.write_bytes(spoil(good))
-    pd.testing.assert_frame_equal(read_weather_file(path).table, truth, check_exact=True, check_freq=False)
-    assert len(entry.read_bytes()) == len(good)
-
-
-def test_an_entry_that_another_file_left_under_our_name_is_not_believed(empty_cache):
-    greensboro, miami = read_sample("greensboro"), read_sample("miami")
-    entries = {entry.name.split("-")[1]: entry for entry in empty_cache.iterdir()}
-    entries[miami.sha256].write_bytes(entries[greensboro.sha256].read_bytes())
-    assert weather_cache.load(miami.sha256) is None
-    assert read_sample("miami").table.temp_air.mean() == miami.table.temp_air.mean()
-
-
-def test_an_entry_with_true_checksum_and_impossible_shape_is_not_believed(empty_cache):
-    weather_cache.store("ab", {"name": "x"}, np.zeros((5, 12)))
-    assert len(list(empty_cache.iterdir())) == 1
-    assert weather_cache.load("ab") is None
-
-
-def test_without_a_cache_everything_goes_on(tmp_path, monkeypatch):
-    path = _write(tmp_path, good_nsrdb())
-    blocked = tmp_path / "blocked"
-    blocked.write_text("a file where the folder should be")
-    for folder in ("", str(blocked), str(blocked / "below")):
-        monkeypatch.setenv("FLATDAYS_CACHE", folder)
-        assert len(read_weather_file(path).table) == 8760
-    assert blocked.read_text() == "a file where the folder should be"
-
-    monkeypatch.setenv("FLATDAYS_CACHE", str(tmp_path / "full"))
-
-    def full(*_, **__):
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(np, "savez", full)
-    assert len(read_weather_file(path).table) == 8760
-    assert list((tmp_path / "full").iterdir()) == []
-
-
-def test_the_cache_lies_in_the_persons_cache_folder_unless_told_otherwise(tmp_path, monkeypatch):
-    monkeypatch.delenv("FLATDAYS_CACHE")
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "home-cache"))
-    monkeypatch.setattr("platformdirs.user_cache_dir", lambda name, **_: str(tmp_path / "home-cache" / name))
-    read_sample("greensboro")
-    assert [entry.suffix for entry in (tmp_path / "home-cache" / "flatdays").iterdir()] == [".npz"]
-
-
-# ---- on the calendar ------------------------------------------------------------------------------------------------
-
-
-def _numbered(rows: int) -> StationYear:
-    """A station whose every hour carries its own row number."""
-    table = pd.DataFrame(dict.fromkeys(COLUMNS, np.arange(rows, dtype=float)), index=year_index(rows, None))
-    return StationYear("x", "x", "", 0.0, 0.0, 0.0, True, table)
-
-
-@given(
-    start=st.datetimes(min_value=pd.Timestamp("1990-01-01").to_pydatetime(), max_value=pd.Timestamp("2110-01-01").to_pydatetime()),
-    hours=st.integers(0, 3000),
-    rows=st.sampled_from([8760, 8784]),
-)
-@settings(max_examples=60, deadline=None)
-def test_every_hour_gets_the_weather_of_its_month_day_and_hour(start, hours, rows):
-    station = _numbered(rows)
-    utc = pd.date_range(pd.Timestamp(start).floor("h"), periods=hours, freq="h", tz="UTC")
-    found = hourly_weather(station, utc)
-    assert set(found) == set(COLUMNS)
-    where = station.table.index[found["ghi"].astype(int)]
-    asked = utc.where(~((utc.month == 2) & (utc.day == 29) & (rows == 8760)), utc - pd.Timedelta(days=1))
-    assert (where.month == asked.month).all()
-    assert (where.day == asked.day).all()
-    assert (where.hour == asked.hour).all()
-
-
-def test_new_year_and_both_kinds_of_february():
-    across = pd.date_range("2023-12-31 22:00", periods=4, freq="h", tz="UTC")
-    assert hourly_weather(_numbered(8760), across)["ghi"].tolist() == [8758, 8759, 0, 1]
-    leap = pd.date_range("2024-02-28 23:00", "2024-03-01 00:00", freq="h", tz="UTC")
-    assert hourly_weather(_numbered(8760), leap)["ghi"].tolist() == [1415, *range(1392, 1416), 1416]
-    common = pd.date_range("2023-02-28 23:00", periods=2, freq="h", tz="UTC")
-    assert hourly_weather(_numbered(8784), common)["ghi"].tolist() == [1415, 1440]
-
-
-def test_hours_off_the_hour_other_zones_and_naive_ones():
-    station = _numbered(8760)
-    kathmandu = pd.date_range("2023-03-01", periods=3, freq="h", tz="Asia/Kathmandu")
-    # 5:45 h behind: 18:15 UTC on 28 February, a quarter of the way into the hour.
-    assert hourly_weather(station, kathmandu)["ghi"].tolist() == pytest.approx([58 * 24 + 18.25, 58 * 24 + 19.25, 58 * 24 + 20.25])
-    last = pd.DatetimeIndex(["2023-12-31 23:30"], tz="UTC")
-    assert hourly_weather(station, last)["ghi"].tolist() == [8759 / 2]
-    with pytest.raises(ValueError, match="time zone"):
-        hourly_weather(station, pd.date_range("2023-03-01", periods=3, freq="h"))
-
-
-def test_what_is_handed_out_is_the_callers_own():
-    station = _numbered(8760)
-    utc = pd.date_range("2023-01-01", periods=24, freq="h", tz="UTC")
-    hourly_weather(station, utc)["ghi"][:] = -1.0
-    assert hourly_weather(station, utc)["ghi"].min() == 0.0
-
-
-# ---- how far, how high ----------------------------------------------------------------------------------------------
-
-
-def test_distances_on_the_sphere():
-    """A degree of the equator is 111.195 km, pole to equator a quarter turn, across the date line the short way."""
-    assert distance_km(0.0, 0.0, 0.0, 1.0) == pytest.approx(2 * np.pi * 6371.0088 / 360, rel=1e-12)
-    assert distance_km(90.0, 12.0, 0.0, -50.0) == pytest.approx(2 * np.pi * 6371.0088 / 4, rel=1e-12)
-    assert distance_km(0.0, 179.5, 0.0, -179.5) == pytest.approx(distance_km(0.0, 0.0, 0.0, 1.0))
-    assert distance_km(10.0, 20.0, -10.0, -160.0) == pytest.approx(np.pi * 6371.0088)
-
-
-def _stop(latitude: float, elevation: float | None) -> SimpleNamespace:
-    return SimpleNamespace(
-        number=2, name="Meadow", latitude_deg=latitude, longitude_deg=-79.95, elevation_m=elevation, arrive=date(2026, 1, 1)
-    )
-
-
-def test_notes_for_stations_far_away_or_at_another_height():
-    station = read_sample("greensboro")
-    assert distance_notes(station, _stop(36.1, None)) == ()
-    assert distance_notes(station, _stop(36.9, 500.0)) == ()
-    (far,) = distance_notes(station, _stop(38.1, 273.0))
-    assert far.startswith('stop 2 "Meadow": its weather was measured 222 km away, at Greensboro, North Carolina')
-    (high,) = distance_notes(station, _stop(36.1, 1273.0))
-    assert "lies 1000 m above Greensboro" in high
-    assert "6 C colder" in high
-    assert len(distance_notes(station, _stop(38.1, -100.0))) == 2
-    assert "warmer" in distance_notes(station, _stop(36.1, -100.0))[0]
-
-
-# ---- without a cloud ------------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(("latitude", "longitude", "elevation"), [(36.1, -79.95, 273.0), (-33.9, 151.2, 40.0), (68.4, 17.4, 10.0)])
-def test_clear_sky_is_the_hour_mean_of_the_librarys_minutes(latitude, longitude, elevation):
-    """Outside check: pvlib's Location.get_clearsky (SPA position), minute by minute, four days over the year."""
-    place = pvlib.location.Location(latitude, longitude, altitude=elevation)
-    for day in ("2026-01-15", "2026-04-15", "2026-07-15", "2026-10-15"):
-        utc = pd.date_range(day, periods=24, freq="h", tz="UTC")
-        minutes = pd.date_range(f"{day} 00:00:30", periods=1440, freq="min", tz="UTC")
-        with np.errstate(divide="ignore"), pytest.warns(DeprecationWarning, match="dayofyear"):
-            expected = place.get_clearsky(minutes).to_numpy().reshape(24, 60, 3).mean(axis=1)
-        found = hourly_clear_weather(utc, latitude, longitude, elevation, 12.0)
-        for name, column in zip(("ghi", "dni", "dhi"), expected.T, strict=True):
-            assert found[name].sum() == pytest.approx(column.sum(), rel=0.003, abs=1.0)
-            np.testing.assert_allclose(found[name], column, atol=12.0)
-        assert (found["temp_air"] == 12.0).all()
-
-
-def test_clear_sky_along_a_route_and_for_no_hours_at_all():
-    utc = pd.date_range("2026-06-01", periods=48, freq="h", tz="UTC")
-    latitude = np.linspace(25.8, 36.1, 48)
-    route = hourly_clear_weather(utc, latitude, np.full(48, -80.0), np.full(48, 50.0), 20.0)
-    for hour in (17, 41):
-        there = hourly_clear_weather(utc, latitude[hour], -80.0, 50.0, 20.0)
-        assert route["ghi"][hour] == pytest.approx(there["ghi"][hour], rel=0.01)
-    assert set(route) == set(COLUMNS)
-    assert route["ghi"].min() == 0.0
-    assert hourly_clear_weather(utc[:0], 0.0, 0.0, 0.0, 20.0)["ghi"].shape == (0,)
-    with pytest.raises(ValueError, match="time zone"):
-        hourly_clear_weather(utc.tz_localize(None), 0.0, 0.0, 0.0, 20.0)
-
-
-def test_clear_sky_is_brighter_than_nearly_every_measured_hour():
-    station = read_sample("greensboro")
-    clear = hourly_clear_weather(station.table.index, station.latitude_deg, station.longitude_deg, station.elevation_m, 20.0)
-    assert (station.table.ghi.to_numpy() > 1.1 * clear["ghi"] + 20.0).mean() < 0.01
-    assert clear["ghi"].sum() > 1.2 * station.table.ghi.sum()
-
-
-def test_elevation_from_the_coarse_map():
-    assert look_up_elevation_m(36.1, -79.95) == pytest.approx(273.0, abs=60.0)

@@ -24,6 +24,8 @@ FAR_C = 1000.0
 """A temperature no cell reaches: lifts a limit."""
 MIN_HYSTERESIS_SOC = 0.005
 """A latch needs this much charge between off and on, or its events pile up inside an hour."""
+NEARLY_EMPTY_SOC = 0.1
+"""Panels are taken between the resting voltage here and the absorption voltage; below it they get a trace too little."""
 ROW_FIELDS = ("sun_row", "bay_row", "load_row", "source_row", "curve_row")
 
 
@@ -87,7 +89,7 @@ def pack_lane(bank: Bank, generator: Generator | None = None) -> dict[str, float
     capacity_ah = bank.unit_ah * parallel * bank.soh_start
     taper_per_h = 1.0 / bank.taper_h if bank.taper_h > 0.0 else 0.0
     heater = bank.heater
-    low_v = min(bank.curve.ocv_v) * series * 0.9
+    low_v = float(np.interp(NEARLY_EMPTY_SOC, bank.curve.soc, bank.curve.ocv_v)) * series
     return {
         "sun_row": 0,
         "bay_row": 0,

@@ -27,7 +27,7 @@ class CalendarDay:
 
 @dataclass(frozen=True)
 class Month:
-    """A month of the calendar: weeks from Monday (None: a day of another month), and a line for each stop in it."""
+    """A month of the calendar: its weeks with days of the trip, from Monday (None: another month), and a line for each stop."""
 
     name: str
     weeks: tuple[tuple[CalendarDay | None, ...], ...]
@@ -73,6 +73,7 @@ def calendar_months(outcome: Outcome) -> Iterator[Month]:
             count = {state: sum(states[day] == state for day in days) for state in STATES}
             tally = ", ".join(f"{amount} {state}" for state, amount in count.items() if amount)
             lines.append(f"{number} {names[number]}: {tally}")
-        weeks = tuple(tuple(entries[at : at + 7]) for at in range(0, len(entries), 7))
-        yield Month(f"{month:%B %Y}", weeks, tuple(lines))
+        weeks = [tuple(entries[at : at + 7]) for at in range(0, len(entries), 7)]
+        lived = tuple(week for week in weeks if any(day is not None and day.state for day in week))
+        yield Month(f"{month:%B %Y}", lived, tuple(lines))
         month = after

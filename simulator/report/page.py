@@ -163,6 +163,7 @@ def render_page(outcome: Outcome, scenario_text: str | None = None, generated: M
         causes=[(name, CAUSE_WORDS[name], CAUSE_CURES[name]) for name in CAUSES],
         flat_min=f"{FLAT_DARK_H * MINUTES_PER_HOUR:.0f}",
         flat_pct=f"{FLAT_MISSED_FRAC:.0%}",
+        reconnect=f"{scenario.bank.reconnect_soc:.0%}",
         defaults=scenario.defaults_used,
         notes=outcome.notes,
         weather=outcome.weather_sources,

@@ -25,7 +25,7 @@ MOST_BARS = 400
 OUTLINED_BARS = 130
 """With more of them an outline would hide the bars."""
 EARLY_SOC = 0.02
-"""An outage this far above the cut-off is worth a sentence."""
+"""Dark hours this far above the charge at which loads come back are worth a sentence."""
 TICK_HOURS = 6
 WIDE_LABELS, NARROW_LABELS = 13, 5
 """How many labels the time axis carries on a laptop and on a telephone."""
@@ -122,6 +122,14 @@ def _limits(outcome: Outcome) -> tuple[list[Shape], list[Mark]]:
     return shapes, marks
 
 
+def _early_words(outcome: Outcome, rows: Floats) -> str:
+    """A sentence where supply ended well above the cut-off; up to where loads come back, an outage goes on anyhow."""
+    dark = rows[:, k.DARK_H] > 0.0
+    if (rows[dark, k.SOC_LOWEST] > outcome.scenario.bank.reconnect_soc + EARLY_SOC).any():
+        return " Supply can end above the cut-off: in the cold, or under a high current, the rest of the charge is out of reach."
+    return ""
+
+
 def charge_plot(outcome: Outcome) -> Plot:
     """State of charge over the whole trip: every hour, or the range of every day."""
     clock = outcome.timeline
@@ -154,11 +162,7 @@ def charge_plot(outcome: Outcome) -> Plot:
         f"{1.0 - bank.usable_frac:.0%} on {below} of {clock.days} days; supply ends at {bank.cutoff_soc:.0%}. "
         f"Outages: {len(outcome.outages)}."
     )
-    dark = outcome.hours[:, k.DARK_H] > 0.0
-    if (outcome.hours[dark, k.SOC_LOWEST] > bank.cutoff_soc + EARLY_SOC).any():
-        text += (
-            " Some outages began above that, since in the cold or under a high current the rest of the charge is out of reach."
-        )
+    text += _early_words(outcome, outcome.hours)
     return Plot(
         key="charge",
         title="State of charge over the trip",
@@ -254,7 +258,7 @@ def day_plots(outcome: Outcome, day: int) -> tuple[Plot, Plot]:
         title=f"State of charge on {name}, hour by hour",
         text=(
             f"It begins at {before:.0%}, is lowest with {rows[:, k.SOC_LOWEST].min():.0%} and ends at {soc[-1]:.0%}. "
-            f"{rows[:, k.DARK_H].sum():.1f} hours are dark."
+            f"{rows[:, k.DARK_H].sum():.1f} hours are dark.{_early_words(outcome, rows)}"
         ),
         shapes=(
             dark,

@@ -65,7 +65,8 @@ def load(sha256: str) -> tuple[dict[str, Any], Floats] | None:
         path = _entry(folder, sha256)
         if path.stat().st_size > LARGEST_ENTRY_BYTES:
             return None
-        with np.load(path, allow_pickle=False) as kept:
+        # Opened here, because the library leaves a file open that turns out to be no archive.
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as kept:
             told = kept["told"].tobytes()
             values = np.ascontiguousarray(kept["values"])
             checksum = kept["checksum"].tobytes()

@@ -96,6 +96,8 @@ def check_clock(raw: RawYear) -> float:
         ]
         line = raw.first_line + int(odd[0])
         if others:
+            apart = np.diff(start)
+            line = raw.first_line + int(np.flatnonzero(apart != apart[0])[0]) + 1
             raise WeatherFileError(
                 f"{file}: it mixes rows {min(step, *others):g} and {max(step, *others):g} minutes apart "
                 f"(the change is at line {line}); get it again with one interval, best hourly"

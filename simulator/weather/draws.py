@@ -17,7 +17,6 @@ bit, in whatever pieces they are drawn, and a trip that starts a week later meet
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
@@ -26,49 +25,30 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 from scipy.signal import lfilter
-from scipy.special import betaincinv, gamma, gammaln, log_ndtr, ndtr
+from scipy.special import gamma, log_ndtr
 
 from simulator.errors import InputError
-from simulator.units import FULL_TURN_DEG, HOURS_PER_DAY
+from simulator.units import HOURS_PER_DAY
+from simulator.weather.clouds import CLEAREST_KT, NODES, clearness_quantiles, gaussian_lag1, split_by_erbs, spread_over_hours
+from simulator.weather.course import Course, lay_out
 from simulator.weather.normals import Normals
-from simulator.weather.seasons import hourly_solar_time, month_position, seasonal_knots, seasonal_values
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-LOWEST_KT, CLEAREST_KT = 0.03, 0.82
-"""The darkest and the brightest day; with these ends a beta distribution gives the runs of dark days of 40 site-years."""
-_ROOM_KT: Final = 0.06
-"""A month's mean stays this far below its brightest day."""
-_WIDEST_SHARE: Final = 0.7
-"""Widest spread, as a share of what all-or-nothing days would have; wider ones would pile up at both ends."""
-
-HOURLY_SD: Final = 0.21
-"""How far the clouds of an hour carry it from the day's mean, in the middle between a black sky and a clear one, as a share of the
-clear sky; less towards both ends (the sine of V. A. Graham, K. G. T. Hollands 1990, Solar Energy 44(6), 333-341). Set so that the
-spread inside a day is 0.16 after everything below, as in 40 site-years."""
-HOURLY_LAG1: Final = 0.54
-"""Correlation from hour to hour (Graham & Hollands 1990); about the mean of its own day it comes out as 0.43, as in 40 site-years."""
-_DARKEST_SHARE: Final = 0.05
-"""No hour is darker than this share of its day's mean (common practice, no source)."""
-CLEAREST_TURBIDITY: Final = 2.0
-"""Linke turbidity of very clean, cold air (F. Kasten 1996, Solar Energy 56(3), 239-244): the bound of a clear hour."""
-
+HOURLY_LAG1: Final = 0.65
+"""Correlation of the clouds from hour to hour (Graham & Hollands 1990); about the mean of their own day it comes out as the 0.43 of
+40 site-years."""
 TEMP_LAG1: Final = 0.62
-"""Day-to-day correlation of the anomaly of the mean temperature; 40 site-years, and C. W. Richardson (1981), Water Resour. Res. 17(1)."""
+"""Day-to-day correlation of the mean temperature about its season; 40 site-years, and C. W. Richardson (1981), Water Resour. Res. 17(1),
+182-190 (from memory)."""
 RANGE_LOG_SD: Final = 0.38
 """Spread of the logarithm of the daily range about its month (common practice, no source)."""
 RANGE_KT_TIE: Final = 0.6
 """Ties the range to the day's clearness, on the Gaussian scale; comes out as a correlation of 0.55, as in 40 site-years."""
-COLDEST_H, WARMEST_H = 4.6, 13.6
-"""Hours by the sun of the lowest and highest temperature; 40 site-years."""
 WIND_SHAPE: Final = 3.0
-"""Weibull shape of the day's mean wind about the month's (from memory; it only cools the panels a little)."""
+"""Weibull shape of the day's mean wind about the month's (from memory; the wind only cools the panels a little)."""
 
-_NODES = np.linspace(-5.5, 5.5, 1101)
-"""Where the beta distribution is tabled, on the Gaussian scale; one day in 50 million lies outside."""
-_HERMITE_X, _HERMITE_WEIGHT = np.polynomial.hermite_e.hermegauss(80)
-_HERMITE_ORDERS: Final = 12
 _BLOCK_VALUES: Final = 200_000
 """Hours times years worked on at a time, so that they stay in the processor's cache; has no influence on any number."""
 _CLEARNESS, _WARMTH, _RANGE, _WIND = range(4)
@@ -123,22 +103,18 @@ def draw_weather(
         ``years``, ``seed`` or ``first_year`` cannot be.
     """
     _check_counts(years, seed, first_year)
-    route = _Route.laid_out(normals_by_stop, stop, utc, longitude_deg, cos_zenith, dni_extra, day)
-    table = {name: np.zeros((years, route.hours)) for name in ("ghi", "dni", "dhi", "temp_air", "wind_speed")}
-    block = max(1, _BLOCK_VALUES // route.hours)
+    course = lay_out(normals_by_stop, stop, utc, longitude_deg, cos_zenith, dni_extra, day)
+    table = {name: np.zeros((years, course.hours)) for name in ("ghi", "dni", "dhi", "temp_air", "wind_speed")}
+    block = max(1, _BLOCK_VALUES // (course.hours + HOURS_PER_DAY * course.first_day))
     for begin in range(0, years, block):
-        numbers = range(first_year + begin, first_year + min(begin + block, years))
-        rows = slice(begin, begin + len(numbers))
-        chance = _daily_chance(seed, numbers, route.position, route.days + 2)
-        latent = _chain(chance[:, :, _CLEARNESS], route.kt_lag1)
-        kt = route.kt_of(latent[:, 1:-1])
-        table["temp_air"][rows] = _hourly_temperature(route, latent, chance)
-        table["wind_speed"][rows] = route.wind_m_s * _wind_factor(chance[:, 1:-1, _WIND])[:, route.day]
-        lit = route.lit
-        ghi = _lit_ghi(route, kt, _hourly_chain(seed, numbers, route.position, route.hours)[:, lit])
-        dni, dhi = split_by_erbs(ghi, route.lit_cos_zenith, route.lit_beyond)
-        for name, values in (("ghi", ghi), ("dni", dni), ("dhi", dhi)):
-            table[name][rows, lit] = values
+        rows = slice(begin, min(begin + block, years))
+        numbers = range(first_year + rows.start, first_year + rows.stop)
+        chance = _daily_chance(seed, numbers, course.first_day + course.days + 2)
+        latent, warmth = _daily_chains(course, chance)
+        chance = chance[:, course.first_day :]
+        _fill_light(table, rows, course, latent, _hourly_chain(seed, numbers, course))
+        table["temp_air"][rows] = _hourly_temperature(course, latent, warmth, chance[:, :, _RANGE])
+        table["wind_speed"][rows] = course.wind_m_s * _wind_factor(chance[:, 1:-1, _WIND])[:, course.day]
     return table
 
 
@@ -149,13 +125,14 @@ def draw_daily_clearness(normals: Normals, month: Ints, years: int, seed: int, f
     ----------
     normals : Normals
     month : ndarray of int (days,)
-        0 is January.
+        Month of each day, 0 is January.
     years, seed, first_year : int
         As in :func:`draw_weather`.
 
     Returns
     -------
     ndarray (years, days)
+        Within 0.03..0.82, unless the months' means ask for more.
 
     Raises
     ------
@@ -163,11 +140,12 @@ def draw_daily_clearness(normals: Normals, month: Ints, years: int, seed: int, f
         ``years``, ``seed`` or ``first_year`` cannot be.
     """
     _check_counts(years, seed, first_year)
-    table = {number: clearness_quantiles(normals.kt[number], normals.kt_spread[number]) for number in np.unique(month).tolist()}
-    lag1 = {number: gaussian_lag1(values, normals.kt_lag1) for number, values in table.items()}
-    chance = _daily_chance(seed, range(first_year, first_year + years), 0, len(month) + 1)[:, :, _CLEARNESS]
-    latent = _chain(chance, np.array([lag1[month[0]], *(lag1[number] for number in month)]))[:, 1:]
-    return _through_tables(latent, np.asarray(month), table)
+    kinds, kind = np.unique(month, return_inverse=True)
+    each = [(float(normals.kt[number]), float(normals.kt_spread[number]), CLEAREST_KT) for number in kinds.tolist()]
+    tables = [clearness_quantiles(*three) for three in each]
+    lag1 = np.array([gaussian_lag1(*three, normals.kt_lag1) for three in each])[kind]
+    chance = _daily_chance(seed, range(first_year, first_year + years), len(month))
+    return _bent(_chain(chance[:, :, _CLEARNESS], lag1), kind, tables)
 
 
 def _check_counts(years: int, seed: int, first_year: int) -> None:
@@ -178,55 +156,101 @@ def _check_counts(years: int, seed: int, first_year: int) -> None:
         raise InputError(mistakes)
 
 
-# ------------------------------------------------------------------------------------------------------------------ the days
+def _daily_chance(seed: int, numbers: Sequence[int], days: int) -> Floats:
+    """(years, days, 4) Independent normal deviates of successive days, from the last day of the year before on."""
+    return np.stack(
+        [
+            np.random.default_rng(np.random.SeedSequence([seed, number], spawn_key=(0,))).standard_normal((days, 4))
+            for number in numbers
+        ]
+    )
 
 
-@lru_cache(maxsize=4096)
-def _quantiles(kt_mean: float, kt_sd: float, kt_highest: float) -> Floats:
-    high = max(kt_highest, kt_mean + _ROOM_KT)
-    low = min(LOWEST_KT, kt_mean / 2.0)
-    middle, variance_of_extremes = (kt_mean - low) / (high - low), (kt_mean - low) * (high - kt_mean)
-    variance = min(kt_sd**2, _WIDEST_SHARE**2 * variance_of_extremes)
-    weight = variance_of_extremes / variance - 1.0
-    table = low + (high - low) * betaincinv(middle * weight, (1.0 - middle) * weight, ndtr(_NODES))
-    table.flags.writeable = False
-    return np.asarray(table, dtype=np.float64)
+def _hourly_chain(seed: int, numbers: Sequence[int], course: Course) -> Floats:
+    """(years, lit hours) Gaussian chain of the clouds from hour to hour; it runs through the nights."""
+    first = HOURS_PER_DAY * course.first_day
+    chance = np.stack(
+        [
+            np.random.default_rng(np.random.SeedSequence([seed, number], spawn_key=(1,))).standard_normal(first + course.hours)
+            for number in numbers
+        ]
+    )
+    chance[:, 1:] *= np.sqrt(1.0 - HOURLY_LAG1**2)
+    return np.asarray(lfilter([1.0], [1.0, -HOURLY_LAG1], chance, axis=1)[:, first + course.sunlight.hour], dtype=np.float64)
 
 
-def clearness_quantiles(kt_mean: float, kt_sd: float, kt_highest: float = CLEAREST_KT) -> Floats:
-    """Table the beta distribution of the daily clearness of a month on the Gaussian scale; (nodes,), rising.
+def _chain(chance: Floats, lag1: Floats) -> Floats:
+    """(years, days) Gaussian chain of unit spread; ``lag1`` (days,) is each day's correlation with the day before."""
+    ahead = np.ascontiguousarray(chance.T)
+    fresh = np.sqrt(1.0 - lag1**2)
+    for day in range(1, len(ahead)):
+        ahead[day] = lag1[day] * ahead[day - 1] + fresh[day] * ahead[day]
+    return ahead.T
 
-    Parameters
-    ----------
-    kt_mean, kt_sd : float
-        Mean and spread of the daily index; a spread that no distribution between the ends can have is narrowed.
-    kt_highest : float
-        The brightest day. Raised where the mean would come too close to it.
+
+def _daily_chains(course: Course, chance: Floats) -> tuple[Floats, Floats]:
+    """Clearness and warmth on the Gaussian scale, from the day before the route to the day after it; each (years, days + 2).
+
+    The chains start with the calendar year, so that a route that starts later meets the same weather.
     """
-    return _quantiles(float(kt_mean), float(kt_sd), float(kt_highest))
+    lag1 = np.concatenate((np.repeat(course.kt_lag1[:1], course.first_day + 1), course.kt_lag1, course.kt_lag1[-1:]))
+    latent = _chain(chance[:, :, _CLEARNESS], lag1)[:, course.first_day :]
+    between_noons, stretch = _lines_between_noons(TEMP_LAG1)
+    warmth = _chain(chance[:, :, _WARMTH], np.full(chance.shape[1], between_noons))[:, course.first_day :]
+    return latent, warmth * stretch
 
 
-def gaussian_lag1(quantiles: Floats, lag1: float) -> float:
-    """Correlation that the Gaussian chain needs for its image through ``quantiles`` to have the correlation ``lag1``.
+@lru_cache
+def _lines_between_noons(lag1: float) -> tuple[float, float]:
+    """Correlation of noons, and their spread, for day means of the lines between noons to have the correlation ``lag1`` and unit spread."""
+    # A day's mean has an eighth of the noon before, three quarters of its own, an eighth of the next: their products, by days apart.
+    none, one, two = 0.75**2 + 2.0 * 0.125**2, 2.0 * 0.75 * 0.125, 0.125**2
 
-    Notes
-    -----
-    Bending a Gaussian weakens its correlations: with the bend as a sum of Hermite polynomials of coefficients c, a correlation r
-    becomes the sum of c_n^2 r^n over the sum of c_n^2 (n = 1, 2 ...) (H. O. Lancaster 1957, Biometrika 44, 289).
-    """
-    image = np.interp(_HERMITE_X, _NODES, quantiles)
-    orders = np.arange(1, _HERMITE_ORDERS + 1)
-    polynomials = np.polynomial.hermite_e.hermevander(_HERMITE_X, _HERMITE_ORDERS)[:, 1:]
-    weight = _HERMITE_WEIGHT / _HERMITE_WEIGHT.sum()
-    part = (polynomials.T @ (weight * image)) ** 2 / np.exp(gammaln(orders + 1.0))
-    part /= part.sum()
-    return float(brentq(lambda chain: float(np.sum(part * chain**orders)) - lag1, -0.999, 0.999))
+    def variance(noon: float) -> float:
+        return none + 2.0 * one * noon + 2.0 * two * noon**2
+
+    def covariance(noon: float) -> float:
+        return none * noon + one * (1.0 + noon**2) + two * (noon + noon**3)
+
+    noon = float(brentq(lambda guess: covariance(guess) / variance(guess) - lag1, 0.0, 0.999))
+    return noon, variance(noon) ** -0.5
 
 
-def _daily_chance(seed: int, numbers: Sequence[int], position: int, days: int) -> Floats:
-    """(years, days, 4) Independent normal deviates of successive days, the first being that before ``position`` of the calendar."""
-    chance = np.empty((len(numbers), days, 4))
-    for row, number in enumerate(numbers):
-        stream = np.random.default_rng(np.random.SeedSequence([seed, number], spawn_key=(0,)))
-        chance[row] = stream.standard_normal((position + days, 4))[position:]
-    return chance
+def _bent(latent: Floats, kind: Ints, tables: Sequence[Floats]) -> Floats:
+    """(years, days) Clearness index from the Gaussian scale, each day by the table of its kind."""
+    kt = np.empty_like(latent)
+    for number, table in enumerate(tables):
+        here = kind == number
+        kt[:, here] = np.interp(latent[:, here], NODES, table)
+    return kt
+
+
+def _fill_light(table: dict[str, Floats], rows: slice, course: Course, latent: Floats, clouds: Floats) -> None:
+    """Write the light of some years into the table."""
+    sun = course.sunlight
+    if not len(sun.hour):
+        return
+    kt = _bent(latent[:, 1:-1], course.kt_kind, course.kt_tables)
+    ghi = spread_over_hours(kt[:, sun.days] * sun.beyond_sum, sun.bound_w_m2, sun.bound_sum, clouds, sun.start, sun.day)
+    dni, dhi = split_by_erbs(ghi, sun.cos_zenith, sun.dni_extra)
+    for name, values in (("ghi", ghi), ("dni", dni), ("dhi", dhi)):
+        table[name][rows, sun.hour] = values
+
+
+def _hourly_temperature(course: Course, latent: Floats, warmth: Floats, chance: Floats) -> Floats:
+    """(years, hours) Air temperature [deg C]: the season, how unusual the day is, and a swing that is wide under clear skies."""
+    stretch = RANGE_KT_TIE * latent + np.sqrt(1.0 - RANGE_KT_TIE**2) * chance
+    stretch = np.exp(RANGE_LOG_SD * stretch - 0.5 * RANGE_LOG_SD**2)
+    before, after = course.before, course.before + 1
+    early, late = 1.0 - course.past_frac, course.past_frac
+    found = (early * course.temp_sd_c) * warmth[:, before]
+    found += (late * course.temp_sd_c) * warmth[:, after]
+    found += (early * course.temp_swing_c) * stretch[:, before]
+    found += (late * course.temp_swing_c) * stretch[:, after]
+    found += course.temp_mean_c
+    return found
+
+
+def _wind_factor(chance: Floats) -> Floats:
+    """(years, days) Weibull variable of mean one from normal deviates."""
+    return np.asarray((-log_ndtr(-chance)) ** (1.0 / WIND_SHAPE) / gamma(1.0 + 1.0 / WIND_SHAPE), dtype=np.float64)

@@ -92,7 +92,13 @@ def hourly_solar_time(utc: pd.DatetimeIndex, longitude_deg: ArrayLike) -> Floats
     Equation of time by Spencer (1971), Search 2(5), 172; good to half a minute.
     """
     angle = 2.0 * np.pi * (np.asarray(utc.dayofyear, dtype=np.float64) - 1.0) / DAYS
-    wave = 0.0000075 + 0.001868 * np.cos(angle) - 0.032077 * np.sin(angle) - 0.014615 * np.cos(2.0 * angle) - 0.040849 * np.sin(2.0 * angle)
+    wave = (
+        0.0000075
+        + 0.001868 * np.cos(angle)
+        - 0.032077 * np.sin(angle)
+        - 0.014615 * np.cos(2.0 * angle)
+        - 0.040849 * np.sin(2.0 * angle)
+    )
     mid_hour = np.asarray(utc.hour + utc.minute / MINUTES_PER_HOUR, dtype=np.float64) + 0.5
     ahead_h = (np.asarray(longitude_deg, dtype=np.float64) + np.degrees(wave)) * HOURS_PER_DAY / FULL_TURN_DEG
     return np.asarray((mid_hour + ahead_h) % HOURS_PER_DAY, dtype=np.float64)
