@@ -504,7 +504,10 @@ class Season:
 
 @st.composite
 def seasons(draw: st.DrawFn, make_bank: Any) -> Season:
-    """LFP units that neither leak nor feed electronics of their own, so that a larger bank has nothing more to carry."""
+    """LFP units that neither leak nor feed electronics of their own, so that a larger bank has nothing more to carry.
+
+    Their resistance does not depend on temperature: a bank that filled earlier has cooled again, which costs it a millionth.
+    """
     latch = draw(st.booleans())
     bank = make_bank(
         "lfp",
@@ -513,6 +516,7 @@ def seasons(draw: st.DrawFn, make_bank: Any) -> Season:
         reconnect_soc=0.1 if latch else 0.05,
         self_discharge_frac_per_day=0.0,
         standby_w=0.0,
+        resistance_per_c=0.0,
         charge_limit_a=draw(floats(5.0, 100.0)),
         discharge_limit_a=100.0,
         taper_h=draw(st.sampled_from([0.0, 0.15])),
@@ -573,13 +577,13 @@ def test_a_larger_bank_goes_dark_earlier_when_its_own_electronics_outweigh_the_s
 
 def test_a_larger_latched_bank_may_be_dark_longer(make_bank, walk_banks, make_histories):
     """The latch wants a share of the capacity back: once dark, twice the bank waits for twice the sun."""
-    days = 20
+    days = 5
     clock = np.arange(24 * days) % 24
     sun_w = np.where((clock >= 9) & (clock < 15), 16.0, 0.0)
     small = make_bank("lfp", standby_w=0.0, self_discharge_frac_per_day=0.0, reconnect_soc=0.25)
     walked = walk_banks([small, replace(small, in_parallel=2)], make_histories(24 * days, sun_w=sun_w, load_w=20.0), start_soc=0.05)
     assert first_dark_hour(walked, 0) == first_dark_hour(walked, 1)
-    assert walked.total(k.DARK_H, 1) > walked.total(k.DARK_H, 0) + 24.0
+    assert walked.total(k.DARK_H, 1) > walked.total(k.DARK_H, 0) + 6.0
 
 
 def test_more_sun_may_mean_more_dark_hours_behind_a_latch(make_bank, walk_banks, make_histories):

@@ -138,11 +138,24 @@ class Desk:
         return ", ".join([head, *([".".join(keys)] if keys else [])]) + (f" (line {line})" if line is not None else "")
 
     def mistake(self, path: Path, expected: str, got: str, cure: str = "") -> None:
-        """Keep one mistake; the cure is a sentence of its own."""
+        """Keep one mistake; the cure is a sentence of its own. A wrong value is then no ground to judge others by."""
+        if path and isinstance(path[-1], str) and not isinstance(self._value_at(path), (Mapping, list)):
+            self.faulty.add(path)
         place = self.where(path)
         sentence = f"{self.file}: {place}{': ' if place else ''}expected {expected}, got {got}."
         cure = cure.strip()
         self._mistakes.setdefault(f"{sentence} {cure}" if cure else sentence, self.line(path) or _FAR)
+
+    def _value_at(self, path: Path) -> Any:
+        value: Any = self.raw
+        for part in path:
+            if isinstance(value, Mapping):
+                value = value.get(str(part))
+            elif isinstance(value, list) and isinstance(part, int) and part < len(value):
+                value = value[part]
+            else:
+                return None
+        return value
 
     def note(self, path: Path, sentence: str) -> None:
         """Keep a remark about something that is no mistake."""

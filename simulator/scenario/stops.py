@@ -145,7 +145,8 @@ def _judge_names(legs: list[Leg], desk: Desk) -> None:
 def _judge_order(left: Leg, ahead: Leg, desk: Desk) -> bool:
     """See that the next stop begins on the day on which this one ends; name both otherwise."""
     departs, arrives = left.written.depart, ahead.written.arrive
-    if departs is None or arrives is None:
+    known = desk.sound((*left.path, "depart"), (*ahead.path, "arrive"))
+    if departs is None or arrives is None or not known:
         return False
     gap_days = (day_of(arrives) - day_of(departs)).days
     if isinstance(departs, datetime) and isinstance(arrives, datetime) and -1 <= gap_days <= 1:

@@ -1,1 +1,1 @@
-
+"""Studies: many lanes at once, and what they say together."""

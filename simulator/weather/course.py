@@ -22,6 +22,10 @@ Ints = NDArray[np.int64]
 COLDEST_H, WARMEST_H = 4.6, 13.6
 """Hours by the sun of the lowest and the highest temperature; 40 site-years."""
 _NARROWEST_RANGE_C: Final = 0.5
+_UNREST: Final = (0.0, 0.15, 0.29, 0.36, 0.47, 0.55, 0.65, 0.80, 0.98)
+_SWING_LEFT: Final = (1.0, 0.99, 0.98, 0.96, 0.94, 0.91, 0.87, 0.80, 0.66)
+"""Days that warm or cool all day long reach further up and down than their own swing. So that the mean extremes come out as given, the
+swing is this share of the range, by the spread of the daily mean over the range (found by drawing; beyond the last: as the last)."""
 _BENDS = np.linspace(0.3, 3.0, 271)
 _BEND_MEANS = gamma(_BENDS + 0.5) / (np.sqrt(np.pi) * gamma(_BENDS + 1.0))
 """Mean over a day of (half a cosine swing, 0..1) to the power of each bend."""
@@ -171,10 +175,11 @@ def _usual_air(
         # The mean rarely lies halfway between the extremes: a bent swing puts it where it belongs.
         bend = np.interp(-(middle - low) / range_c, -_BEND_MEANS, _BENDS)
         at = position[here]
+        left = np.interp(np.array(normals.temp_spread_c) / range_c, _UNREST, _SWING_LEFT)
         bend_here = seasonal_values(seasonal_knots(bend.tolist()), at)
         mean_c[here] = seasonal_values(seasonal_knots(middle.tolist()), at)
         sd_c[here] = np.maximum(seasonal_values(seasonal_knots(normals.temp_spread_c), at), 0.0)
-        range_here = np.maximum(seasonal_values(seasonal_knots(range_c.tolist()), at), _NARROWEST_RANGE_C)
+        range_here = np.maximum(seasonal_values(seasonal_knots((left * range_c).tolist()), at), _NARROWEST_RANGE_C)
         swing_c[here] = range_here * (height[here] ** bend_here - np.interp(bend_here, _BENDS, _BEND_MEANS))
         wind[here] = np.array(normals.wind_speed_m_s)[month[here]]
     return mean_c, sd_c, swing_c, wind

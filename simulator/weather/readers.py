@@ -323,6 +323,8 @@ def _ask(file: str, kind: str, reader: Callable[[], tuple[pd.DataFrame, Any]]) -
         with warnings.catch_warnings():
             # Mixed columns make pandas warn before the numbers are looked at below, where they get a proper sentence.
             warnings.filterwarnings("ignore", category=pd.errors.DtypeWarning)
+            # A number too large for its column would be cast to another one with a mere warning.
+            warnings.filterwarnings("error", category=RuntimeWarning)
             return reader()[0]
     except Exception as error:
         # The readers raise whatever their first stumble happens to raise: ValueError, KeyError, IndexError, TypeError ...
