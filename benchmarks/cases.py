@@ -356,8 +356,8 @@ def check_case(hours: int) -> LoopCase:
             (other, None, {"sun_row": row % 2, "load_row": row % 2, "source_row": row % 2})
             for row, other in enumerate(odd.values())
         ]
-    spread = [
-        (bank, generator, {"sun_scale": 0.5 + 0.06 * (lane % 17), "bay_row": lane % 2} | dict(changes))
+    spread: list[Packed] = [
+        (bank, generator, {"sun_scale": 0.5 + 0.06 * (lane % 17), "bay_row": lane % 2, **changes})
         for lane, (bank, generator, changes) in enumerate(packed)
     ]
     return _case("check", "every switch in every combination", spread, hourly_histories(hours, 4.0, 14.0, charging=True))

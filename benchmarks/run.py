@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
@@ -41,11 +42,8 @@ def measure_loops(report: Report, folder: Path, repetitions: int) -> None:
     values = sum(compiled[name].size for name in loops.OUTPUTS)
     silent = loops.unexercised_fields(compiled)
     report.check(f"the check case makes every booked column move{': not ' + ', '.join(silent) if silent else ''}", not silent)
-    compiler = loops.find_compiler()
-    c_loop = loops.CLoop(folder, compiler) if compiler else None
-    if c_loop is None:
-        report.skipped.append("The C loop was left out: there is no gcc or clang on this machine.")
-    else:
+    c_loop = _c_loop(report, folder)
+    if c_loop:
         in_c = loops.new_outputs(case, watched=True)
         c_loop.walk(case, in_c)
         differing = loops.differing_values(compiled, in_c)
@@ -75,6 +73,23 @@ def measure_loops(report: Report, folder: Path, repetitions: int) -> None:
     _plain_python(report, folder)
     _threads(report, full_case("lfp", LANES), repetitions)
     _growth(report, max(repetitions // 3, 3))
+
+
+def _c_loop(report: Report, folder: Path) -> loops.CLoop | None:
+    """The loop in C, or None and a word on why not."""
+    compiler = loops.find_compiler()
+    if compiler is None:
+        report.skipped.append("The C loop was left out: there is no gcc or clang on this machine.")
+        return None
+    try:
+        return loops.CLoop(folder, compiler)
+    except subprocess.CalledProcessError as error:
+        report.skipped.append(
+            f"The C loop was left out: {Path(compiler).name} refuses it ({error.stderr.strip().splitlines()[0]})."
+        )
+    except ValueError as error:
+        report.check(str(error), False)
+    return None
 
 
 def _walker(case: LoopCase, walk: Callable[[LoopCase, dict[str, np.ndarray]], None]) -> Callable[[], None]:
@@ -147,10 +162,9 @@ def _threads(report: Report, case: LoopCase, repetitions: int) -> None:
 
 def _growth(report: Report, repetitions: int) -> None:
     """Cost against size, as the exponent of a power law fitted over three decades: 1 is linear."""
-    for what, sizes, build in (
-        ("lanes", (1, 10, 100, 1000), lambda size: plain_case("lfp", size)),
-        ("hours", (87, 876, 8760, 87600), lambda size: plain_case("lfp", 16, size)),
-    ):
+    more_lanes: Callable[[int], LoopCase] = lambda size: plain_case("lfp", size)  # noqa: E731
+    more_hours: Callable[[int], LoopCase] = lambda size: plain_case("lfp", 16, size)  # noqa: E731
+    for what, sizes, build in (("lanes", (1, 10, 100, 1000), more_lanes), ("hours", (87, 876, 8760, 87600), more_hours)):
         cpu = [take_turns([_walker(build(size), loops.walk_compiled)], repetitions)[0][:, CPU].min() for size in sizes]
         # Process time ticks in nanoseconds, but a walk of a microsecond is mostly the call itself: the largest sizes weigh most.
         exponent = float(np.polyfit(np.log(sizes), np.log(cpu), 1, w=np.sqrt(np.arange(1, len(sizes) + 1)))[0])

@@ -5,10 +5,14 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from simulator.errors import FlatdaysError, InputError
+
+if TYPE_CHECKING:
+    from simulator.outcome import Outcome
 
 EXIT_FLAT = 4
 EXIT_FAULT = 70
@@ -18,6 +22,7 @@ EXAMPLES = """examples
   flatdays new my-trip.toml                 write a commented scenario that runs as it is
   flatdays check my-trip.toml               say what was understood, and every mistake at once
   flatdays run my-trip.toml                 on which days does the bank run flat, and why
+  flatdays odds my-trip.toml --years 200    the same over many weather years drawn by chance
   flatdays run my-trip.toml --out results   also write summary.json, days.csv, hours.csv and report.html
 
 exit status: 0 it ran, 2 the input is wrong, 3 no weather from the archive, 4 a flat day (with --fail-on-flat), 70 a fault of ours
@@ -42,6 +47,17 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--fail-on-flat", action="store_true", help="exit with status 4 when there is a flat day")
     run.set_defaults(act=_run)
 
+    chances = commands.add_parser("odds", help="run the trip over many weather years: in how many does the bank run flat")
+    chances.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
+    chances.add_argument("--years", type=int, default=100, metavar="N", help="weather years to draw (100)")
+    chances.add_argument("--seed", type=int, metavar="S", help="start of the chance; left out: the scenario's")
+    chances.add_argument("--load-spread", type=float, default=0.15, metavar="SHARE", help="how much a day's load varies (0.15)")
+    chances.add_argument(
+        "--worst", type=Path, metavar="FOLDER", help="also run the worst year hour by hour and write its files there"
+    )
+    chances.add_argument("--json", action="store_true", help="print the odds as JSON and nothing else")
+    chances.set_defaults(act=_odds)
+
     check = commands.add_parser("check", help="only read the scenario: what was understood, and every mistake at once")
     check.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
     check.set_defaults(act=_check)
@@ -59,7 +75,7 @@ def _print(lines: Sequence[str]) -> None:
 
 
 def _run(arguments: argparse.Namespace) -> int:
-    from simulator.record import check_folder, days_table, hours_table, summary_text, write_files
+    from simulator.record import check_folder, summary_text
     from simulator.scenario import read_scenario
 
     scenario = read_scenario(arguments.scenario)
@@ -68,28 +84,68 @@ def _run(arguments: argparse.Namespace) -> int:
     from simulator.engine import simulate
 
     outcome = simulate(scenario)
-    text = summary_text(outcome)
     if arguments.json:
-        sys.stdout.write(text)
+        sys.stdout.write(summary_text(outcome))
     else:
         from simulator.report.tables import answer_lines
 
         _print(answer_lines(outcome))
         sys.stdout.flush()
     if arguments.out is not None:
-        files = {
-            "summary.json": text,
-            "days.csv": days_table(outcome).to_csv(index=False, lineterminator="\n"),
-            "hours.csv": hours_table(outcome).to_csv(index=False, lineterminator="\n"),
-        }
-        if not arguments.no_page:
-            from simulator.report.page import render_page
-
-            files["report.html"] = render_page(outcome, arguments.scenario.read_text(encoding="utf-8"))
-        write_files(arguments.out, files)
-        if not arguments.json:
-            _print(["", f"Written to {arguments.out}: {', '.join(files)}"])
+        _write(outcome, arguments, arguments.out, page=not arguments.no_page)
     return EXIT_FLAT if arguments.fail_on_flat and outcome.flat_days else 0
+
+
+def _write(outcome: Outcome, arguments: argparse.Namespace, folder: Path, *, page: bool = True) -> None:
+    """Write the files of a run and say so."""
+    from simulator.record import days_table, hours_table, summary_text, write_files
+
+    files = {
+        "summary.json": summary_text(outcome),
+        "days.csv": days_table(outcome).to_csv(index=False, lineterminator="\n"),
+        "hours.csv": hours_table(outcome).to_csv(index=False, lineterminator="\n"),
+    }
+    if page:
+        from simulator.report.page import render_page
+
+        files["report.html"] = render_page(outcome, arguments.scenario.read_text(encoding="utf-8"))
+    write_files(folder, files)
+    if not arguments.json:
+        _print(["", f"Written to {folder}: {', '.join(files)}"])
+
+
+def _odds(arguments: argparse.Namespace) -> int:
+    from simulator.record import check_folder
+    from simulator.scenario import read_scenario
+
+    scenario = read_scenario(arguments.scenario)
+    if arguments.worst is not None:
+        check_folder(arguments.worst)
+    from simulator.report.chances import odds_lines
+    from simulator.studies.odds import odds, odds_summary, worst_outcome
+
+    found = odds(scenario, arguments.years, arguments.seed, load_spread_frac=arguments.load_spread, progress=_progress())
+    if arguments.json:
+        import json
+
+        sys.stdout.write(json.dumps(odds_summary(found), indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+    else:
+        _print(odds_lines(found))
+    if arguments.worst is not None:
+        _write(worst_outcome(found, load_spread_frac=arguments.load_spread), arguments, arguments.worst)
+    return 0
+
+
+def _progress() -> Callable[[int, int], None] | None:
+    """A counter on the error stream, for a person only."""
+    if not sys.stderr.isatty():
+        return None
+
+    def show(done: int, total: int) -> None:
+        sys.stderr.write(f"\r{done} of {total} years" + ("\r" + " " * 40 + "\r" if done == total else ""))
+        sys.stderr.flush()
+
+    return show
 
 
 def _check(arguments: argparse.Namespace) -> int:

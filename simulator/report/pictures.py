@@ -82,6 +82,7 @@ def _legs(outcome: Outcome) -> tuple[Leg, ...]:
 def _tracks(outcome: Outcome, hours: slice) -> tuple[Track, ...]:
     """Rows for what can happen to the bank; those that never happen are left out."""
     clock, rows = outcome.timeline, outcome.hours[hours]
+    whole = len(rows) == clock.hours
     hookup = clock.hookup[hours].astype(np.float64)
     amounts = (
         ("dark", "dark (load unserved)", rows[:, k.DARK_H]),
@@ -95,7 +96,8 @@ def _tracks(outcome: Outcome, hours: slice) -> tuple[Track, ...]:
         flags = amount_h > 0.0
         if not flags.any():
             continue
-        words = f"{amount_h.sum():,.1f} h in {plural_text(len(drawing.runs(flags)), 'spell')}"
+        spells = plural_text(len(outcome.outages), "outage") if kind == "dark" else plural_text(len(drawing.runs(flags)), "spell")
+        words = f"{amount_h.sum():,.1f} h" + (f" in {spells}" if whole else "")
         found.append(Track(kind, name, words, drawing.spans_path(flags)))
     return tuple(found)
 

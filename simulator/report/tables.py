@@ -47,7 +47,8 @@ LIFT_WORDS = {
 }
 
 
-def _plural(count: int, word: str) -> str:
+def plural(count: int, word: str) -> str:
+    """The count and its word."""
     return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
@@ -55,7 +56,8 @@ def _wh(value: float) -> str:
     return f"{value / 1000:,.1f} kWh" if abs(value) >= 10_000 else f"{value:,.0f} Wh"
 
 
-def _table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> Iterator[str]:
+def text_table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> Iterator[str]:
+    """Lines of a table; columns of numbers are set to the right."""
     body = [tuple(row) for row in rows]
     width = [max(len(line[column]) for line in (head, *body)) for column in range(len(head))]
     numeric = [all(NUMBER.fullmatch(row[column]) for row in body) for column in range(len(head))]
@@ -73,14 +75,14 @@ def verdict(outcome: Outcome) -> str:
     name = f"{units} x {bank.unit_ah:g} Ah {bank.chemistry.upper()}"
     if flat == 0:
         thin = int(outcome.thin.sum())
-        tail = f", though {_plural(thin, 'day')} came close" if thin else ""
-        return f"This bank ({name}) carries the whole trip of {_plural(days, 'day')} without running flat{tail}."
+        tail = f", though {plural(thin, 'day')} came close" if thin else ""
+        return f"This bank ({name}) carries the whole trip of {plural(days, 'day')} without running flat{tail}."
     first = outcome.flat_days[0]
     causes = [day.cause for day in outcome.flat_days]
     main = max(dict.fromkeys(causes), key=causes.count)
     mostly = "because" if len(set(causes)) == 1 else "mostly because"
     return (
-        f"This bank ({name}) runs flat on {flat} of {_plural(days, 'day')}, first on {first.date:%d %B %Y} at {first.stop}, "
+        f"This bank ({name}) runs flat on {flat} of {plural(days, 'day')}, first on {first.date:%d %B %Y} at {first.stop}, "
         f"{mostly} {CAUSE_WORDS[main]}."
     )
 
@@ -107,7 +109,7 @@ def _ratio_words(value: float | None) -> str:
 
 def _harvest(outcome: Outcome) -> Iterator[str]:
     yield "What comes in, as a multiple of what the load takes (harvest ratio)"
-    yield from _table(
+    yield from text_table(
         ("stop", "ratio", ""),
         [(name, _ratio(ratio), _ratio_words(ratio)) for name, ratio in outcome.harvest_ratio_by_stop.items()],
     )
@@ -120,7 +122,7 @@ def _flat(outcome: Outcome) -> Iterator[str]:
     if not flat:
         yield "Flat days: none"
     else:
-        yield f"Flat days: {len(flat)} ({_plural(outcome.flat_nights, 'flat night')}, counted noon to noon)"
+        yield f"Flat days: {len(flat)} ({plural(outcome.flat_nights, 'flat night')}, counted noon to noon)"
         runs = list(_runs(flat))
         rows = [
             (
@@ -133,7 +135,7 @@ def _flat(outcome: Outcome) -> Iterator[str]:
             )
             for run in runs[:MAX_FLAT_ROWS]
         ]
-        yield from _table(("when", "stop", "days", "dark hours", "missed Wh", "cause"), rows)
+        yield from text_table(("when", "stop", "days", "dark hours", "missed Wh", "cause"), rows)
         if len(runs) > MAX_FLAT_ROWS:
             yield f"  ... and {len(runs) - MAX_FLAT_ROWS} more runs; days.csv lists every day (--out FOLDER)"
         for cause in dict.fromkeys(day.cause for day in flat):
@@ -166,22 +168,22 @@ def cure_sentence(outcome: Outcome) -> str | None:
         return "No single change that was tried mends any of them."
     names = [name for name, count in tried if count == least]
     words = names[0] if len(names) == 1 else ", or ".join((", ".join(names[:-1]), names[-1]))
-    return f"What ends it: {words}." if least == 0 else f"What helps most: {words} ({_plural(least, 'flat day')} left)."
+    return f"What ends it: {words}." if least == 0 else f"What helps most: {words} ({plural(least, 'flat day')} left)."
 
 
 def _what_if(outcome: Outcome) -> Iterator[str]:
     counts = outcome.flat_day_counts
-    yield f"If the load is 20 % more than written: {_plural(counts['load +20 %'], 'flat day')}"
-    yield f"If the sun is 15 % less than this weather: {_plural(counts['sun -15 %'], 'flat day')}"
+    yield f"If the load is 20 % more than written: {plural(counts['load +20 %'], 'flat day')}"
+    yield f"If the sun is 15 % less than this weather: {plural(counts['sun -15 %'], 'flat day')}"
     if outcome.flat_days:
         yield "What would mend it (one change at a time, the whole trip run again)"
-        yield from _table(("change", "flat days left"), [(name, str(count)) for name, count in cures(outcome)])
+        yield from text_table(("change", "flat days left"), [(name, str(count)) for name, count in cures(outcome)])
 
 
 def _bank(outcome: Outcome) -> Iterator[str]:
     carries = outcome.autonomy_days
     if carries is None:
-        yield f"Without sun or charger the full bank carries this load beyond the {_plural(outcome.timeline.days, 'day')} of the trip"
+        yield f"Without sun or charger the full bank carries this load beyond the {plural(outcome.timeline.days, 'day')} of the trip"
     else:
         yield f"Without sun or charger the full bank carries this load for {carries:.1f} days from the start of the trip"
     for refill in outcome.refills:
@@ -215,7 +217,7 @@ def _bank(outcome: Outcome) -> Iterator[str]:
 
 def _stops(outcome: Outcome) -> Iterator[str]:
     yield "Stop by stop"
-    yield from _table(
+    yield from text_table(
         ("stop", "days", "load Wh/day", "sun Wh/day", "lowest charge", "flat days"),
         [
             (

@@ -1,7 +1,7 @@
 """In how many weather years would this bank run flat: the whole trip over many years at once.
 
 A typical year understates the bad one. Each year of weather is a row of the histories and three lanes: the weather as it is,
-and the same years with a tenth less and a tenth more sun, because more years shrink the error of sampling but never that of the model.
+and the same years with a tenth less and a tenth more sun, because more years shrink the error of sampling, never the model's.
 What the load really is differs from day to day too: each day's load is multiplied by a factor drawn by chance.
 """
 

@@ -50,8 +50,8 @@ USUAL_RANGE_C: Final = 10.0
 USUAL_WIND_M_S: Final = 3.0
 """Mean wind at 10 m where none is stated: a little under the 3.7 m/s of the table's airports (common practice, no source)."""
 
-_SPREAD_KT: Final = (0.0, 0.20, 0.30, 0.35, 0.45, 0.55, 0.65, 0.72)
-_SPREAD_SD: Final = (0.0, 0.12, 0.12, 0.14, 0.16, 0.15, 0.12, 0.07)
+_SPREAD_KT: Final = (0.0, 0.20, 0.29, 0.35, 0.45, 0.55, 0.65, 0.72)
+_SPREAD_SD: Final = (0.0, 0.12, 0.135, 0.14, 0.16, 0.15, 0.12, 0.07)
 """Spread of the daily kt inside a month against the month's mean: means of 40 site-years; below 0.2 carried on to nothing."""
 
 _CALM_SWING_C, _WILD_SWING_C = 12.0, 28.0

@@ -1,0 +1,93 @@
+"""The odds in words, for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from simulator.report.tables import plural, text_table
+from simulator.studies.odds import Odds
+
+MATTERS = 0.005
+"""Weeks with less than this share of years with a flat day are left out of the list."""
+
+
+def _percent(share: float) -> str:
+    return f"{share:.0%}"
+
+
+def odds_verdict(found: Odds) -> str:
+    """The odds in one sentence, never without their interval."""
+    low, high = found.flat_free_interval()
+    share = found.flat_free_share()
+    years = f"{round(share * found.years)} of {plural(found.years, 'weather year')}"
+    return (
+        f"This bank gets through the trip without a flat day in {years}: {_percent(share)} "
+        f"(95 % sure: between {_percent(low)} and {_percent(high)})."
+    )
+
+
+def _years(found: Odds) -> Iterator[str]:
+    flat = found.flat_days
+    one_in_ten = int(np.quantile(flat, 0.9, method="higher"))
+    yield (
+        f"Flat days: {flat.mean():.1f} in an average year, {one_in_ten} or more in one year of ten, {int(flat.max())} in the worst "
+        f"(year {found.year_names[found.worst_year]})"
+    )
+    for sun, words in ((1, "10 % less sun than modelled"), (2, "10 % more sun than modelled")):
+        low, high = found.flat_free_interval(sun)
+        yield f"With {words}: {_percent(found.flat_free_share(sun))} of years without a flat day ({_percent(low)} to {_percent(high)})"
+    stretch = found.stretch_days
+    yield (
+        f"Longest stretch without a full bank: {np.median(stretch):.0f} days in a usual year, "
+        f"{np.quantile(stretch, 0.95, method='higher'):.0f} in one of twenty, {stretch.max():.0f} at worst"
+    )
+
+
+def _where(found: Odds) -> Iterator[str]:
+    clock = found.timeline
+    base = found.flat[0]
+    yield "Where the risk lies"
+    rows = []
+    for place, stop in enumerate(found.scenario.stops):
+        here = base[:, clock.day_stop == place]
+        rows.append((stop.name, _percent(here.any(axis=1).mean()), f"{here.sum(axis=1).mean():.2f}"))
+    yield from text_table(("stop", "years with a flat day", "flat days a year"), rows)
+    week_of = np.arange(clock.days) // 7
+    weeks = []
+    for week in range(int(week_of[-1]) + 1):
+        share = float(base[:, week_of == week].any(axis=1).mean())
+        if share >= MATTERS:
+            first = clock.dates[int(np.argmax(week_of == week))]
+            weeks.append((f"{first:%d %b %Y}", _percent(share), "#" * max(1, round(20 * share))))
+    if weeks:
+        yield "Weeks with a flat day (each from the date on)"
+        yield from text_table(("week from", "years", ""), weeks)
+
+
+def odds_lines(found: Odds) -> list[str]:
+    """The whole answer, a line each, the verdict first."""
+    lines = [found.scenario.title, "", odds_verdict(found)]
+    for part in (_years, _where):
+        lines += ["", *part(found)]
+    lines += ["", "Weather", *(f"  - {source}" for source in found.source)]
+    if any(stop.snow == "none" for stop in found.scenario.stops) and _freezes(found):
+        lines += [
+            "Caution",
+            "  - Snow on the panels is not in these odds: in a snowy winter they are optimistic (snow = in a stop).",
+        ]
+    return lines
+
+
+def _freezes(found: Odds) -> bool:
+    """Whether the trip touches months in which snow may fall north or south of the thirtieth parallels."""
+    winter_north = {11, 12, 1, 2, 3}
+    winter_south = {5, 6, 7, 8, 9}
+    for place, stop in enumerate(found.scenario.stops):
+        months = {day.month for day, where in zip(found.timeline.dates, found.timeline.day_stop, strict=True) if where == place}
+        if stop.latitude_deg > 30.0 and months & winter_north:
+            return True
+        if stop.latitude_deg < -30.0 and months & winter_south:
+            return True
+    return False
