@@ -6,7 +6,8 @@ the same answer; ``pytest --hypothesis-profile search`` draws new ones, and more
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,11 +18,20 @@ from hypothesis import HealthCheck, settings
 
 from simulator import battery
 from simulator.battery import kernel
+from simulator.scenario import parse_scenario
 from simulator.scenario.parts import Bank, Curve, Generator, Heater
 
 settings.register_profile("landing", max_examples=120, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow], print_blob=True)
 settings.register_profile("search", deadline=None, max_examples=3000, suppress_health_check=[HealthCheck.too_slow], print_blob=True)
 settings.load_profile("landing")
+
+@pytest.fixture(scope="session", autouse=True)
+def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep parsed weather in a folder of this run, never in the person's own cache."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("FLATDAYS_CACHE", str(tmp_path_factory.mktemp("cache")))
+        yield
+
 
 FloatArray = npt.NDArray[np.float64]
 HOURS_PER_DAY = 24
@@ -186,6 +196,39 @@ def make_bank() -> Callable[..., Bank]:
 
     def factory(chemistry: str = "lfp", **overrides: Any) -> Bank:
         return replace(BANKS[chemistry], **overrides)
+
+    return factory
+
+
+PRESET_SCENARIO = """
+title = "one bank"
+[vehicle]
+standing_draw_w = 0
+[bank]
+{keys}
+[[appliance]]
+name = "something"
+power_w = 1
+wh_per_day = 1
+[weather]
+clear = true
+[[stop]]
+name = "here"
+latitude_deg = 36.0
+longitude_deg = -80.0
+zone = "America/New_York"
+arrive = 2026-06-01
+depart = 2026-06-02
+"""
+
+
+@pytest.fixture(scope="session")
+def preset_bank() -> Callable[..., Bank]:
+    """``preset_bank("lfp" | "agm", **keys)``: the bank a person gets who writes only these keys into [bank]."""
+
+    def factory(chemistry: str, **keys: Any) -> Bank:
+        lines = [f"{name} = {json.dumps(value)}" for name, value in {"chemistry": chemistry, "unit_ah": 100, **keys}.items()]
+        return parse_scenario(PRESET_SCENARIO.format(keys="\n".join(lines))).bank
 
     return factory
 

@@ -17,6 +17,7 @@ from simulator.engine import simulate
 from simulator.report import drawing, pictures
 from simulator.report.calendar_months import calendar_months
 from simulator.report.page import render_page
+from simulator.report.sections import energy
 from simulator.report.tables import GENERATOR_CAUTION, MEDICAL_CAUTION, verdict
 from simulator.report.words import short_span_text, span_text, wh_text, whole_text
 from simulator.scenario import parse_scenario
@@ -281,6 +282,9 @@ def test_both_sides_of_the_ledger_are_shown_in_full(run):
     for name in ("solar_offered_wh", "load_served_wh", "spilled_full_wh", "driving_wh", "shore_wh"):
         if ledger[name] >= 0.5:
             assert wh_text(ledger[name]).replace("\u00a0", " ") in words.replace("\u00a0", " "), name
+    shown = energy(outcome)
+    for side in ("came", "went"):
+        assert sum(bar.share for bar in shown[side]) == pytest.approx(1.0, abs=1e-3), side
 
 
 def test_medical_devices_are_cautioned_first(runs):
@@ -403,7 +407,7 @@ def test_colours_have_contrast_in_light_dark_and_print():
         ("ink", "rule"),
     ]
     words += [("ink", f"{name}-wash") for name in ("flat", "thin", "good")] + [("on-flat", "flat"), ("thin", "thin-wash")]
-    signs = [(name, "wash") for name in ("charge", "sun", "flat", "cold", "hookup", "driving", "loss")] + [("ink", "sun")]
+    signs = [(name, "wash") for name in ("charge", "sun", "flat", "cold", "hookup", "driving", "loss")]
     for colours in schemes:
         assert {colours[name] for pair in words + signs for name in pair}
         for front, back in words:

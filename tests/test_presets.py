@@ -54,7 +54,11 @@ def test_a_preset_knows_its_own_bytes(name):
 @pytest.mark.parametrize("chemistry", CHEMISTRIES)
 def test_curves_are_curves(chemistry):
     preset = load_preset("chemistries")
-    row = {key: preset.numbers(chemistry, key) for key in preset.tables[chemistry] if isinstance(preset.tables[chemistry][key], dict) and isinstance(preset.tables[chemistry][key]["value"], list)}
+    row = {
+        key: preset.numbers(chemistry, key)
+        for key in preset.tables[chemistry]
+        if isinstance(preset.tables[chemistry][key], dict) and isinstance(preset.tables[chemistry][key]["value"], list)
+    }
     assert row["soc"][0] == 0.0
     assert row["soc"][-1] == 1.0
     for key in ("soc", "ocv_v_per_cell", "capacity_temp_c", "cycles_depth_frac"):
@@ -204,8 +208,19 @@ def test_shade_classes_let_ever_less_light_through():
 
 def accepted(model, key):
     """Words that a key accepts."""
-    (validator,) = (item for item in model.model_fields[key].annotation.__args__[0].__metadata__ if type(item) is type(choice("x")))
-    return {word for word in (*load_preset("chemistries").tables, *load_preset("mounts").tables, *load_preset("converters").tables["shade"], "x") if _accepts(validator, word)}
+    (validator,) = (
+        item for item in model.model_fields[key].annotation.__args__[0].__metadata__ if type(item) is type(choice("x"))
+    )
+    return {
+        word
+        for word in (
+            *load_preset("chemistries").tables,
+            *load_preset("mounts").tables,
+            *load_preset("converters").tables["shade"],
+            "x",
+        )
+        if _accepts(validator, word)
+    }
 
 
 def _accepts(validator, word):

@@ -8,6 +8,7 @@ import sys
 import tomllib
 from dataclasses import fields, is_dataclass
 from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -15,10 +16,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simulator import weather
 from simulator.scenario import describe, load_preset, parse_scenario, read_scenario, starter_text
 from simulator.scenario.clock import day_start, first_moment, split_at_midnight
 from simulator.scenario.legs import great_circle_km
 from simulator.scenario.lines import locate_lines
+from simulator.scenario.written import SAMPLES
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -101,7 +104,11 @@ def all_numbers(part):
 @pytest.mark.parametrize("chemistry", ["lfp", "agm"])
 @pytest.mark.parametrize("bus_v", [12, 24, 48])
 def test_two_lines_of_bank_are_enough_on_any_bus(chemistry, bus_v):
-    found = scenario(array(more=f"in_series = {bus_v // 12}"), bank=f'[bank]\nchemistry = "{chemistry}"\nunit_ah = 200', vehicle=f"[vehicle]\nbus_v = {bus_v}")
+    found = scenario(
+        array(more=f"in_series = {bus_v // 12}"),
+        bank=f'[bank]\nchemistry = "{chemistry}"\nunit_ah = 200',
+        vehicle=f"[vehicle]\nbus_v = {bus_v}",
+    )
     bank = found.bank
     assert bank.in_series * bank.unit_v == pytest.approx(bus_v, rel=0.07)
     assert all(math.isfinite(number) for number in all_numbers(found))
@@ -197,7 +204,9 @@ def test_a_whole_sheet_is_left_as_it_is():
     assert {key: getattr(panel, key) for key in sheet} == sheet
 
 
-@pytest.mark.parametrize("sheet", ["p_w = 100, v_mp = 18.6", "v_mp = 18.6, i_mp = 5.4", "p_w = 100, i_mp = 5.4", "p_w = 100, v_oc = 22.5"])
+@pytest.mark.parametrize(
+    "sheet", ["p_w = 100, v_mp = 18.6", "v_mp = 18.6, i_mp = 5.4", "p_w = 100, i_mp = 5.4", "p_w = 100, v_oc = 22.5"]
+)
 def test_half_a_sheet_is_completed_without_contradiction(sheet):
     panel = scenario(array(sheet)).arrays[0].panel
     assert panel.cells in (36, 37)
@@ -254,7 +263,8 @@ def test_patterns(pattern, field, value):
 
 
 def test_days_stops_priority_and_kind():
-    load = '[[appliance]]\nname = "lamp"\nkind = "lights"\nhours_per_day = 3\ndays = ["sat", "Sunday"]\nstops = ["Beyond"]\npriority = "luxury"\n'
+    load = '[[appliance]]\nname = "lamp"\nkind = "lights"\nhours_per_day = 3\ndays = ["sat", "Sunday"]\n'
+    load += 'stops = ["Beyond"]\npriority = "luxury"\n'
     lamp = scenario(load=load, stops=two_stops()).appliances[0]
     assert (lamp.weekdays, lamp.stops, lamp.priority, lamp.kind) == (frozenset({5, 6}), frozenset({2}), 2, "lights")
     assert lamp.power_w == load_preset("appliances").number("lights", "power_w")
@@ -279,7 +289,13 @@ def test_inverter_from_idle_draw_and_best_efficiency():
 
 @pytest.mark.parametrize(
     ("pattern", "on"),
-    [('clock = ["19:00-21:00"]', False), ('clock = ["22:00-01:00"]', True), ("duty_frac = 0.5", True), ("hours_per_day = 2", False), ("hours_per_day = 2\nstandby_w = 1", True)],
+    [
+        ('clock = ["19:00-21:00"]', False),
+        ('clock = ["22:00-01:00"]', True),
+        ("duty_frac = 0.5", True),
+        ("hours_per_day = 2", False),
+        ("hours_per_day = 2\nstandby_w = 1", True),
+    ],
 )
 def test_inverter_stays_on_only_for_what_runs_at_night(pattern, on):
     """Common practice, no source: always on if any AC load runs overnight."""
@@ -352,7 +368,12 @@ def test_a_drive_past_midnight_goes_on_the_next_day_with_a_note():
     found = scenario(stops=two_stops(more_second="drive_h = 20"))
     first, second = found.stops[1].drives_utc
     zone = ZoneInfo("America/New_York")
-    assert [moment.astimezone(zone).strftime("%d %H:%M") for moment in (*first, *second)] == ["05 09:00", "06 00:00", "06 09:00", "06 14:00"]
+    assert [moment.astimezone(zone).strftime("%d %H:%M") for moment in (*first, *second)] == [
+        "05 09:00",
+        "06 00:00",
+        "06 09:00",
+        "06 14:00",
+    ]
     assert any("would pass midnight" in note for note in found.notes)
     assert any("15.0 h of driving on one day is long" in note for note in found.notes)
 
@@ -381,8 +402,10 @@ def test_coming_back_to_the_same_place_needs_no_drive_and_no_new_name():
 def test_over_the_date_line_each_time_is_read_on_its_own_clock():
     """Samoa and American Samoa lie 130 km and 24 hours apart."""
     stops = (
-        '[[stop]]\nname = "Apia"\nlatitude_deg = -13.83\nlongitude_deg = -171.76\narrive = 2026-06-01\ndepart = 2026-06-05T10:00:00\n'
-        '[[stop]]\nname = "Pago Pago"\nlatitude_deg = -14.28\nlongitude_deg = -170.70\narrive = 2026-06-04T16:00:00\ndepart = 2026-06-08\n'
+        '[[stop]]\nname = "Apia"\nlatitude_deg = -13.83\nlongitude_deg = -171.76\n'
+        "arrive = 2026-06-01\ndepart = 2026-06-05T10:00:00\n"
+        '[[stop]]\nname = "Pago Pago"\nlatitude_deg = -14.28\nlongitude_deg = -170.70\n'
+        "arrive = 2026-06-04T16:00:00\ndepart = 2026-06-08\n"
     )
     left, ahead = scenario(stops=stops).stops
     assert (left.zone, ahead.zone) == ("Pacific/Apia", "Pacific/Pago_Pago")
@@ -398,7 +421,8 @@ def test_over_the_date_line_each_time_is_read_on_its_own_clock():
     ],
 )
 def test_zones_follow_from_the_place_also_those_off_by_part_of_an_hour(place, zone, start):
-    stops = f'[[stop]]\nname = "There"\nlatitude_deg = {place[0]}\nlongitude_deg = {place[1]}\narrive = 2026-03-01\ndepart = 2026-03-02\n'
+    stops = f'[[stop]]\nname = "There"\nlatitude_deg = {place[0]}\nlongitude_deg = {place[1]}\n'
+    stops += "arrive = 2026-03-01\ndepart = 2026-03-02\n"
     stop = scenario(stops=stops).stops[0]
     assert (stop.zone, stop.stand_from_utc) == (zone, start)
 
@@ -411,13 +435,15 @@ def test_a_day_that_starts_without_midnight_starts_at_its_first_moment():
     assert (start - timedelta(seconds=1)).astimezone(zone).date() == date(2024, 9, 7)
 
 
-@pytest.mark.parametrize("name", ["America/Santiago", "Pacific/Apia", "America/Havana", "Europe/Lisbon", "Australia/Lord_Howe", "Asia/Beirut"])
+@pytest.mark.parametrize(
+    "name", ["America/Santiago", "Pacific/Apia", "America/Havana", "Europe/Lisbon", "Australia/Lord_Howe", "Asia/Beirut"]
+)
 def test_days_follow_each_other_without_gap_in_every_zone(name):
     zone = ZoneInfo(name)
     for year in (2011, 2024):
         days = [date(year, 1, 1) + timedelta(days=count) for count in range(366)]
         starts = [day_start(day, zone) for day in days]
-        hours = [(after - before).total_seconds() / 3600 for before, after in zip(starts, starts[1:], strict=False)]
+        hours = [(after - before).total_seconds() / 3600 for before, after in pairwise(starts)]
         # Samoa skipped 30 December 2011: that day has no length.
         assert set(hours) <= {0.0, 23.0, 23.5, 24.0, 24.5, 25.0}
         assert sum(hours) == (starts[-1] - starts[0]).total_seconds() / 3600
@@ -438,7 +464,7 @@ def test_a_split_drive_keeps_its_length_and_its_days(hours, leave_h, start_h):
     assert sum((end - begin).total_seconds() for begin, end in drives) == round(hours * 3600)
     for begin, end in drives:
         assert begin.astimezone(zone).date() == (end - timedelta(seconds=1)).astimezone(zone).date()
-    assert all(before[1] <= after[0] for before, after in zip(drives, drives[1:], strict=False))
+    assert all(before[1] <= after[0] for before, after in pairwise(drives))
 
 
 def test_weather_files_are_looked_for_beside_the_scenario(tmp_path):
@@ -449,6 +475,10 @@ def test_weather_files_are_looked_for_beside_the_scenario(tmp_path):
     assert found.stops[0].weather.file == tmp_path / "year.epw"
     assert found.stops[0].weather is found.weather_default
     assert (found.title, found.path) == ("trip", tmp_path / "trip.toml")
+
+
+def test_the_samples_a_person_may_name_are_those_that_come_with_flatdays():
+    assert set(SAMPLES) == set(weather.SAMPLES)
 
 
 def test_a_stop_s_own_weather_wins():
@@ -530,7 +560,9 @@ def key_paths(value, path=()):
             yield from key_paths(child, (*path, position))
 
 
-@pytest.mark.parametrize("text", [TRICKY, starter_text(), *(path.read_text() for path in sorted((ROOT / "scenarios").glob("*.toml")))])
+@pytest.mark.parametrize(
+    "text", [TRICKY, starter_text(), *(path.read_text() for path in sorted((ROOT / "scenarios").glob("*.toml")))]
+)
 def test_every_key_has_a_line_and_stands_in_it(text):
     found = locate_lines(text)
     lines = text.splitlines()
@@ -540,7 +572,8 @@ def test_every_key_has_a_line_and_stands_in_it(text):
 
 def test_reading_loads_no_heavy_library():
     code = (
-        "import sys; from simulator.scenario import parse_scenario, starter_text, describe; describe(parse_scenario(starter_text()));"
+        "import sys; from simulator.scenario import parse_scenario, starter_text, describe;"
+        "describe(parse_scenario(starter_text()));"
         "print(sorted({'numpy', 'pandas', 'pvlib', 'numba', 'scipy', 'matplotlib'} & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

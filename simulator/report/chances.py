@@ -32,12 +32,13 @@ def _years(found: Odds) -> Iterator[str]:
     flat = found.flat_days
     one_in_ten = int(np.quantile(flat, 0.9, method="higher"))
     yield (
-        f"Flat days: {flat.mean():.1f} in an average year, {one_in_ten} or more in one year of ten, {int(flat.max())} in the worst "
-        f"(year {found.year_names[found.worst_year]})"
+        f"Flat days: {flat.mean():.1f} in an average year, {one_in_ten} or more in one year of ten, {int(flat.max())} in the "
+        f"worst (year {found.year_names[found.worst_year]})"
     )
     for sun, words in ((1, "10 % less sun than modelled"), (2, "10 % more sun than modelled")):
         low, high = found.flat_free_interval(sun)
-        yield f"With {words}: {_percent(found.flat_free_share(sun))} of years without a flat day ({_percent(low)} to {_percent(high)})"
+        share = _percent(found.flat_free_share(sun))
+        yield f"With {words}: {share} of years without a flat day ({_percent(low)} to {_percent(high)})"
     stretch = found.stretch_days
     yield (
         f"Longest stretch without a full bank: {np.median(stretch):.0f} days in a usual year, "

@@ -124,6 +124,11 @@ def _limits(outcome: Outcome) -> tuple[list[Shape], list[Mark]]:
     return shapes, marks
 
 
+def _load_line(path: str) -> list[Shape]:
+    """A line with a rim, so that it stands out from bars and from the ground alike."""
+    return [Shape("rim", path), Shape("load", path)]
+
+
 def _early_words(outcome: Outcome, rows: Floats) -> str:
     """A sentence where supply ended well above the cut-off; up to where loads come back, an outage goes on anyhow."""
     dark = rows[:, k.DARK_H] > 0.0
@@ -214,7 +219,7 @@ def sun_plot(outcome: Outcome) -> Plot | None:
             Shape("spilled", drawing.bars_path(edges, used / ceiling, offered / ceiling)),
             Shape("used", drawing.bars_path(edges, zero, used / ceiling)),
             Shape("offered", drawing.steps_path(edges, offered / ceiling) if len(offered) <= OUTLINED_BARS else ""),
-            Shape("load", drawing.steps_path(edges, load / ceiling)),
+            *_load_line(drawing.steps_path(edges, load / ceiling)),
         ),
         marks=tuple(Mark(drawing.amount_text(ceiling * share, "Wh"), 0.0, float(drawing.height(share))) for share in (1.0, 0.5)),
         ticks=ticks,
@@ -260,7 +265,7 @@ def day_plots(outcome: Outcome, day: int) -> tuple[Plot, Plot]:
         title=f"State of charge on {name}, hour by hour",
         text=(
             f"It begins at {before:.0%}, is lowest with {rows[:, k.SOC_LOWEST].min():.0%} and ends at {soc[-1]:.0%}. "
-            f"{rows[:, k.DARK_H].sum():.1f} hours are dark.{_early_words(outcome, rows)}"
+            f"{rows[:, k.DARK_H].sum():.1f} hours of it are dark.{_early_words(outcome, rows)}"
         ),
         shapes=(
             dark,
@@ -284,10 +289,12 @@ def day_plots(outcome: Outcome, day: int) -> tuple[Plot, Plot]:
         Shape("level", drawing.level_path(0.0, 0.5, 1.0)),
         Shape("spilled", drawing.bars_path(edges, (used + other) / ceiling, (offered + other) / ceiling)),
         Shape("used", drawing.bars_path(edges, np.zeros_like(used), used / ceiling)),
-        Shape("load", drawing.steps_path(edges, load / ceiling)),
     ]
     if other.any():
-        shapes.insert(-1, Shape("other", drawing.bars_path(edges, used / ceiling, (used + other) / ceiling)))
+        shapes.append(Shape("other", drawing.bars_path(edges, used / ceiling, (used + other) / ceiling)))
+    if offered.any():
+        shapes.append(Shape("offered", drawing.steps_path(edges, (offered + other) / ceiling)))
+    shapes += _load_line(drawing.steps_path(edges, load / ceiling))
     power = Plot(
         key="day-power",
         title=f"Power on {name}, hour by hour",

@@ -96,7 +96,8 @@ def opened_day(outcome: Outcome, day: int) -> dict[str, Any]:
                 ", ".join(flags),
             )
         )
-    return {"words": words, "flat": found is not None, "plots": pictures.day_plots(outcome, day), "rows": rows}
+    plots = pictures.day_plots(outcome, day)
+    return {"words": words, "flat": found is not None, "before": day > 0, "plots": plots, "rows": rows}
 
 
 def _bars(parts: Sequence[tuple[str, str, float]], total: float) -> list[Bar]:

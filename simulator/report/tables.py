@@ -183,7 +183,8 @@ def _what_if(outcome: Outcome) -> Iterator[str]:
 def _bank(outcome: Outcome) -> Iterator[str]:
     carries = outcome.autonomy_days
     if carries is None:
-        yield f"Without sun or charger the full bank carries this load beyond the {plural(outcome.timeline.days, 'day')} of the trip"
+        days = plural(outcome.timeline.days, "day")
+        yield f"Without sun or charger the full bank carries this load beyond the {days} of the trip"
     else:
         yield f"Without sun or charger the full bank carries this load for {carries:.1f} days from the start of the trip"
     for refill in outcome.refills:
@@ -212,7 +213,7 @@ def _bank(outcome: Outcome) -> Iterator[str]:
     )
     yield f"  {life.assumption}"
     if outcome.waste > WASTE_FRAC:
-        yield f"Waste: the inverter's idle draw is {outcome.waste:.0%} of the load; switching it off while idle is the cheapest cure"
+        yield f"Waste: the inverter's idle draw is {outcome.waste:.0%} of the load; switch it off while nothing runs on it"
 
 
 def _stops(outcome: Outcome) -> Iterator[str]:

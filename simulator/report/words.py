@@ -12,7 +12,7 @@ def plural_text(count: int, word: str) -> str:
 
 def wh_text(value: float) -> str:
     """Watt-hours for a reader; beyond 10,000 in kilowatt-hours."""
-    return f"{value / 1000:,.1f}\u00a0kWh" if abs(value) >= 9_999.5 else f"{value:,.0f}\u00a0Wh"
+    return f"{value / 1000:,.1f}\u00a0kWh" if abs(value) >= 9_999.5 else f"{round(value):,d}\u00a0Wh"
 
 
 def date_text(day: date) -> str:

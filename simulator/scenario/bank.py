@@ -9,6 +9,7 @@ from simulator.scenario.desk import Desk, unit_of
 from simulator.scenario.lines import Path
 from simulator.scenario.parts import Bank, Curve, Heater, Vehicle
 from simulator.scenario.presets import Preset, load_preset
+from simulator.scenario.service import judge_service, merge_capacities, merge_soh, rated_ah
 from simulator.scenario.written import BankTable
 
 SERIES_TOLERANCE_FRAC = 0.10
@@ -19,6 +20,10 @@ LEAST_HYSTERESIS_SOC = 0.005
 """Between off and on; with less, switching would pile up inside an hour."""
 DISCONNECT_HYSTERESIS_SOC = 0.05
 """A disconnect at the planning line lets the loads come back this much above it (common practice, no source)."""
+
+
+MOST_PER_H = {"charge_limit_a": 4.0, "discharge_limit_a": 20.0}
+"""Rates above which a limit is a slip: filled in a quarter of an hour, empty in three minutes (common practice, no source)."""
 
 
 class _Numbers:
@@ -74,13 +79,15 @@ def merge_bank(written: BankTable | None, vehicle: Vehicle, desk: Desk) -> Bank 
             desk.mistake((), "a [bank]", "none", "Add one with at least chemistry and unit_ah.")
         return None
     if written.chemistry is None and desk.sound(("bank", "chemistry")):
-        desk.mistake(("bank",), 'chemistry = "lfp" or "agm"', "none", "Write which of the two it is.")
-    if written.unit_ah is None and desk.sound(("bank", "unit_ah")):
+        desk.mistake(("bank",), 'chemistry = "lfp", "agm", "gel" or "flooded"', "none", "Write which of them it is.")
+    capacities = merge_capacities(written, desk)
+    unit_ah = rated_ah(capacities, desk) if written.unit_ah is None and capacities else written.unit_ah
+    if unit_ah is None and written.capacities is None and desk.sound(("bank", "unit_ah"), ("bank", "capacities")):
         desk.mistake(("bank",), "unit_ah, the ampere-hours of one unit", "none", "Write what stands on its label.")
-    if written.chemistry is None or written.unit_ah is None:
+    if written.chemistry is None or unit_ah is None:
         return None
 
-    chemistry, unit_ah = written.chemistry, written.unit_ah
+    chemistry = written.chemistry
     numbers = _Numbers(written, chemistry, desk)
     cells = _cells(written, numbers, vehicle, desk)
     nominal_v = cells * numbers.preset.number(chemistry, "cell_v")
@@ -94,6 +101,8 @@ def merge_bank(written: BankTable | None, vehicle: Vehicle, desk: Desk) -> Bank 
     cutoff_soc, reconnect_soc = _floor(written, numbers, usable_frac, desk)
     charge_min_c, charge_resume_c, charge_full_c = _cold_limits(numbers)
     depth_frac, to_end = _depth_curve(written, numbers, desk)
+    calendar_years = numbers.usual("calendar_years")
+    judge_service(written, calendar_years, desk)
     bank = Bank(
         chemistry=chemistry,
         unit_v=unit_v,
@@ -108,7 +117,7 @@ def merge_bank(written: BankTable | None, vehicle: Vehicle, desk: Desk) -> Bank 
             capacity_temp_c=numbers.row("capacity_temp_c"),
             capacity_frac=numbers.row("capacity_frac"),
         ),
-        soh_start=1.0 if written.soh_start is None else written.soh_start,
+        soh_start=merge_soh(written, chemistry, calendar_years, desk),
         start_soc=1.0 if written.start_soc is None else written.start_soc,
         usable_frac=usable_frac,
         at_floor=written.at_floor or "keep",
@@ -144,7 +153,10 @@ def merge_bank(written: BankTable | None, vehicle: Vehicle, desk: Desk) -> Bank 
         heater=None,
         cycles_depth_frac=depth_frac,
         cycles_to_end=to_end,
-        calendar_years=numbers.usual("calendar_years"),
+        calendar_years=calendar_years,
+        capacities=capacities,
+        age_years=written.age_years,
+        warranty_years=written.warranty_years,
     )
     _judge(bank, desk)
     heater = _heater(written, bank, desk)
@@ -283,6 +295,15 @@ def _judge(bank: Bank, desk: Desk) -> None:
     for upper_key, upper, lower_key, lower, gap in pairs:
         if upper < lower + gap and desk.sound(("bank", upper_key), ("bank", lower_key)):
             desk.mistake(("bank", upper_key), f"at least {lower + gap:g} C, as {lower_key} is {lower:g} C", f"{upper:g} C")
+    for key, limit_a in (("charge_limit_a", bank.charge_limit_a), ("discharge_limit_a", bank.discharge_limit_a)):
+        most_a = MOST_PER_H[key] * bank.unit_ah
+        if limit_a > most_a and desk.sound(("bank", key), ("bank", "unit_ah")):
+            desk.mistake(
+                ("bank", key),
+                f"at most {most_a:g} A, what one unit of {bank.unit_ah:g} Ah could carry at all",
+                f"{limit_a:g} A",
+                f"{key} is of one unit, not of the bank.",
+            )
     rest_v = rest_voltage_v(bank.curve, min(bank.full_soc, bank.target_soc))
     if bank.absorb_v <= rest_v and desk.sound(("bank", "absorb_v"), ("bank", "unit_v")):
         desk.mistake(

@@ -7,6 +7,7 @@ and resolved (to the first moment that exists) where it only follows from a date
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta
+from functools import cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 import tzfpy
@@ -32,6 +33,7 @@ def zone_of(name: str) -> ZoneInfo | None:
         return None
 
 
+@cache
 def nearest_zone(name: str) -> str:
     """Return `` Did you mean "Europe/Lisbon"?`` for the zone of the nearest name, or how zones are written."""
     known = available_timezones()

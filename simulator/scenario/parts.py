@@ -175,6 +175,12 @@ class Bank:
     """Depth curve: full cycles to 80 % of the capacity at that depth, 25 C."""
     calendar_years: float
     """Life on the shelf at 25 C; caps the estimate from cycles."""
+    capacities: tuple[tuple[float, float], ...] = ()
+    """Rising (hours, Ah) of one unit at constant current, 25 C, as the data sheet prints them; the two wells are fitted to
+    them when the bank is packed. Empty: ``well_c`` and ``well_k_per_h`` hold, and the rated charge is the whole charge."""
+    age_years: float | None = None
+    """Years the bank has served already; None: not stated."""
+    warranty_years: float | None = None
 
 
 @dataclass(frozen=True)
@@ -320,6 +326,17 @@ class Generator:
 
 
 @dataclass(frozen=True)
+class StoredBank:
+    """The bank off the road for the rest of the year."""
+
+    soc: float
+    """Charge it is put away at, 0..1; on float: held there."""
+    temp_c: float
+    """Mean temperature of its cells."""
+    on_float: bool
+
+
+@dataclass(frozen=True)
 class Scenario:
     """Everything flatdays knows about one question."""
 
@@ -343,3 +360,5 @@ class Scenario:
     sha256: str = ""
     """Of the file as written."""
     weather_default: WeatherChoice | None = field(default=None, repr=False)
+    rest_of_year: StoredBank | None = None
+    """How the bank spends the rest of the year; None: the route again."""

@@ -25,6 +25,7 @@ from simulator.scenario.desk import Desk, nearest, quote, shown
 from simulator.scenario.lines import Path, locate_lines
 from simulator.scenario.parts import Scenario, Vehicle
 from simulator.scenario.presets import load_preset
+from simulator.scenario.service import merge_rest_of_year
 from simulator.scenario.stops import merge_stops
 from simulator.scenario.values import EXPECTED
 from simulator.scenario.weather_choice import merge_weather
@@ -34,6 +35,10 @@ MOST_BYTES = 1_000_000
 LONGEST_NAME = 200
 DEEPEST = 12
 """Tables within tables; a scenario needs four."""
+LONG_KEY = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){100}""")
+"""A key of this many parts is nobody's; the TOML reader's time grows with the square of the parts."""
+MOST_KEYS = 200
+"""In one table; a scenario has forty at most."""
 MOST_ELEMENTS = {"array": 50, "appliance": 500, "stop": 1100}
 START = "flatdays new writes a scenario to start from."
 SYNONYMS = {
@@ -161,7 +166,9 @@ def _decoded(data: bytes, file: FilePath) -> str:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise InputError(f"{_named(file)}: line {line}: expected UTF-8 text, got a byte that is none. Save it as UTF-8.") from None
+        raise InputError(
+            f"{_named(file)}: line {line}: expected UTF-8 text, got a byte that is none. Save it as UTF-8."
+        ) from None
 
 
 def _parse(text: str, path: FilePath | None, sha256: str) -> Scenario:
@@ -180,6 +187,8 @@ def _parse(text: str, path: FilePath | None, sha256: str) -> Scenario:
 def _toml(text: str, file: str) -> dict[str, Any]:
     """Read TOML; of mistakes in its grammar only the first can be found."""
     too_deep = InputError(f"{file}: expected a scenario, got tables or lists nested deeper than {DEEPEST}. {START}")
+    if LONG_KEY.search(text):
+        raise too_deep
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -191,6 +200,9 @@ def _toml(text: str, file: str) -> dict[str, Any]:
         raise InputError(f"{file}: expected numbers of a sensible length, got one of thousands of digits.") from None
     level: list[Any] = [raw]
     for _ in range(DEEPEST):
+        longest = max((len(table) for table in level if isinstance(table, dict)), default=0)
+        if longest > MOST_KEYS:
+            raise InputError(f"{file}: expected a scenario, got a table of {longest} keys. {START}")
         level = [
             child
             for parent in level
@@ -313,6 +325,8 @@ def _merged(written: ScenarioFile, desk: Desk, path: FilePath | None, sha256: st
     shore = merge_shore(written.shore, vehicle, any(stop.hookup for stop in written.stop or ()), desk)
     alternator = merge_alternator(written.alternator, vehicle, desk)
     generator = merge_generator(written.generator, vehicle, bank, desk)
+    trip_days = (stops[-1].depart - stops[0].arrive).days if stops else 0
+    rest_of_year = merge_rest_of_year(written.rest_of_year, bank.chemistry if bank is not None else "lfp", trip_days, desk)
     if bank is None or desk.mistakes:
         return None
     return Scenario(
@@ -332,6 +346,7 @@ def _merged(written: ScenarioFile, desk: Desk, path: FilePath | None, sha256: st
         notes=tuple(desk.notes),
         sha256=sha256,
         weather_default=default_weather,
+        rest_of_year=rest_of_year,
     )
 
 

@@ -95,7 +95,7 @@ def flag(value: Any) -> bool:
 def given(value: Any) -> bool:
     """A choice that is made by being there."""
     if value is not True:
-        _refuse("true", value, "Leave the key out for no clear sky.")
+        _refuse("true", value, "Leave the key out instead.")
     return True
 
 
@@ -116,6 +116,29 @@ def sides(value: Any) -> tuple[float, float, float]:
         _refuse("[length, width, height] in metres", value)
     length, width, height = (number(0, 50, "m", above=True).func(item) for item in value)  # type: ignore[call-arg]
     return length, width, height
+
+
+def capacities(value: Any) -> tuple[tuple[float, float], ...]:
+    """Rows [hours, ampere-hours] of a data sheet; whether they fit together is judged elsewhere."""
+    what = "rows [hours, Ah] of the data sheet such as [[20, 100], [5, 89], [1, 66]], at least two"
+    if not isinstance(value, (list, tuple)) or not 2 <= len(value) <= 50:
+        _refuse(what, value)
+    hours, ah = number(0, 1000, "h", above=True), number(0, 10_000, "Ah", above=True)
+    found = []
+    for item in value:
+        if not isinstance(item, (list, tuple)) or len(item) != 2:
+            _refuse(what, item)
+        found.append((hours.func(item[0]), ah.func(item[1])))  # type: ignore[call-arg]
+    return tuple(found)
+
+
+def rest_of_year(value: Any) -> Any:
+    """Take the words for the table they stand for."""
+    if not isinstance(value, str):
+        return value
+    if value.strip().lower() != "route again":
+        _refuse('"route again", or a table with storage = { soc, temp_c, on_float }', value)
+    return {"route_again": True}
 
 
 def moment(value: Any) -> date:

@@ -8,10 +8,11 @@ from __future__ import annotations
 from datetime import date
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, PlainValidator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator
 
 from simulator.scenario.parts import PRIORITIES
 from simulator.scenario.values import (
+    capacities,
     choice,
     clock_hour,
     flag,
@@ -19,6 +20,7 @@ from simulator.scenario.values import (
     hookup_nights,
     moment,
     number,
+    rest_of_year,
     row,
     sides,
     text,
@@ -80,7 +82,7 @@ class HeaterTable(Table):
 class BankTable(Table):
     """``[bank]``; amperes, ohms, watts, kilograms are of one unit."""
 
-    chemistry: Annotated[str, choice("lfp", "agm")] | None = None
+    chemistry: Annotated[str, choice("lfp", "agm", "gel", "flooded")] | None = None
     unit_v: Annotated[float, number(1, 120, "V")] | None = None
     unit_ah: Annotated[float, number(1, 5000, "Ah")] | None = None
     in_series: Count | None = None
@@ -123,6 +125,9 @@ class BankTable(Table):
     ) = None
     cycles_to_end: Annotated[tuple[float, ...], row(number(1, 1e6), "a list of cycles such as [6000, 3500]")] | None = None
     calendar_years: Annotated[float, number(0.5, 50, "years")] | None = None
+    capacities: Annotated[tuple[tuple[float, float], ...], PlainValidator(capacities)] | None = None
+    age_years: Annotated[float, number(0, 40, "years")] | None = None
+    warranty_years: Annotated[float, number(0, 40, "years")] | None = None
     heater: HeaterTable | None = None
 
 
@@ -281,6 +286,21 @@ class GeneratorTable(Table):
     fuel_l_per_h_full: Annotated[float, number(0, 100, "L/h")] | None = None
 
 
+class StorageTable(Table):
+    """``storage = {...}`` of the rest of the year."""
+
+    soc: Soc | None = None
+    temp_c: Annotated[float, number(-40, 60, "C")] | None = None
+    on_float: Flag | None = None
+
+
+class RestOfYearTable(Table):
+    """``[rest_of_year]``, or ``rest_of_year = "route again"``: exactly one of its keys."""
+
+    route_again: Annotated[bool, PlainValidator(given)] | None = None
+    storage: StorageTable | None = None
+
+
 class ScenarioFile(Table):
     """A whole scenario file."""
 
@@ -296,3 +316,4 @@ class ScenarioFile(Table):
     shore: ShoreTable | None = None
     alternator: AlternatorTable | None = None
     generator: GeneratorTable | None = None
+    rest_of_year: Annotated[RestOfYearTable, BeforeValidator(rest_of_year)] | None = None

@@ -23,9 +23,9 @@ _WIDEST_SHARE: Final = 0.7
 CLEAREST_TURBIDITY: Final = 2.0
 """Linke turbidity of very clean, cold air (F. Kasten 1996, Solar Energy 56(3), 239-244): the bound of a clear hour."""
 CLOUD_SPREAD: Final = 0.30
-"""How far the clouds of an hour carry it from its day, halfway between a black sky and a clear one, as a share of the clear sky; less
-towards both ends, by the sine of V. A. Graham, K. G. T. Hollands (1990), Solar Energy 44(6), 333-341. Set so that the spread inside a
-day comes out as the 0.16 of 40 site-years, after all the bounds below."""
+"""How far the clouds of an hour carry it from its day, halfway between a black sky and a clear one, as a share of the clear
+sky; less towards both ends, by the sine of V. A. Graham, K. G. T. Hollands (1990), Solar Energy 44(6), 333-341. Set so that
+the spread inside a day comes out as the 0.16 of 40 site-years, after all the bounds below."""
 _DARKEST_SHARE: Final = 0.05
 """No hour is darker than this share of its day's mean (common practice, no source)."""
 
@@ -70,8 +70,8 @@ def gaussian_lag1(kt_mean: float, kt_sd: float, kt_highest: float, lag1: float) 
 
     Notes
     -----
-    Bending weakens correlations: with the bend written as a sum of normalised Hermite polynomials of coefficients c, a correlation r
-    becomes the sum of c_n^2 r^n over the sum of c_n^2, n = 1, 2 ... (H. O. Lancaster 1957, Biometrika 44, 289).
+    Bending weakens correlations: with the bend written as a sum of normalised Hermite polynomials of coefficients c, a
+    correlation r becomes the sum of c_n^2 r^n over the sum of c_n^2, n = 1, 2 ... (H. O. Lancaster 1957, Biometrika 44, 289).
     """
     bent = np.interp(_HERMITE_X, NODES, _quantiles(kt_mean, kt_sd, kt_highest))
     orders = np.arange(1, _HERMITE_ORDERS + 1)
@@ -130,14 +130,14 @@ def spread_over_hours(want: Floats, bound: Floats, bound_sum: Floats, clouds: Fl
     light *= bound
     total = np.add.reduceat(light, start, axis=1)
     wanted = share * bound_sum
-    # Too bright a day is dimmed in proportion, too dark a one fills what is left below the clear sky in proportion: both are exact.
+    # Too bright a day is dimmed in proportion; too dark a one fills what is left below the clear sky in proportion.
     dimmed = np.minimum(wanted / total, 1.0)
     room = bound_sum - total
-    filled = np.where(wanted > total, (wanted - total) / np.where(room > 0.0, room, 1.0), 0.0)
+    filled = np.where(wanted > total, np.minimum((wanted - total) / np.where(room > 0.0, room, 1.0), 1.0), 0.0)
     light = light * (dimmed - filled)[:, day] + bound * filled[:, day]
     if (raised > 1.0).any():
         light *= raised[:, day]
-    return light
+    return np.asarray(light, dtype=np.float64)
 
 
 def split_by_erbs(ghi: Floats, cos_zenith: Floats, beyond: Floats) -> tuple[Floats, Floats]:

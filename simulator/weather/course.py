@@ -24,8 +24,8 @@ COLDEST_H, WARMEST_H = 4.6, 13.6
 _NARROWEST_RANGE_C: Final = 0.5
 _UNREST: Final = (0.0, 0.15, 0.29, 0.36, 0.47, 0.55, 0.65, 0.80, 0.98)
 _SWING_LEFT: Final = (1.0, 0.99, 0.98, 0.96, 0.94, 0.91, 0.87, 0.80, 0.66)
-"""Days that warm or cool all day long reach further up and down than their own swing. So that the mean extremes come out as given, the
-swing is this share of the range, by the spread of the daily mean over the range (found by drawing; beyond the last: as the last)."""
+"""Days that warm or cool all day long reach further up and down than their own swing. So that the mean extremes come out as
+given, the swing is this share of the range, by the spread of the daily mean over the range (found by drawing)."""
 _BENDS = np.linspace(0.3, 3.0, 271)
 _BEND_MEANS = gamma(_BENDS + 0.5) / (np.sqrt(np.pi) * gamma(_BENDS + 1.0))
 """Mean over a day of (half a cosine swing, 0..1) to the power of each bend."""
@@ -112,7 +112,7 @@ def lay_out(
     kinds = _kinds_of_day(normals_by_stop, stop[noon], np.asarray(sun_clock.month)[noon] - 1, sunlight)
     before, past_frac = _between_noons(noon, hours)
     air = _usual_air(normals_by_stop, stop, month_position(sun_clock), np.asarray(sun_clock.month) - 1, by_sun_h)
-    first_day = int(sun_clock.dayofyear[noon[0]]) - 1
+    first_day = int(sun_clock.day_of_year[noon[0]]) - 1
     return Course(hours, days, day, first_day, sunlight, *kinds, before, past_frac, *air)
 
 

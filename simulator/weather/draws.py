@@ -2,16 +2,19 @@
 
 Three layers, each tied to the one above:
 
-* the **days**: how much of the light beyond the atmosphere comes through (the clearness index kt), as a Gaussian chain from day to
-  day, laid on a beta distribution between a black sky and a clear one that has the month's own mean and spread; the chain runs on
-  when the vehicle moves, so that weather travels along, while mean and spread become those of the new stop;
-* the **hours** of light: clouds come and go as a second chain, bounded by the clear sky, and then brought to exactly the day's sum;
-  diffuse and direct light follow from each hour's clearness;
-* the **air**: a third chain for how unusual the day's mean temperature is, a daily range that is wide under clear skies, a course of
-  the day by the sun's time; and a wind per day.
+* the **days**: how much of the light beyond the atmosphere comes through (the clearness index kt), as a Gaussian chain from
+  day to day, laid on a beta distribution between a black sky and a clear one that has the month's own mean and spread; the
+  chain runs on when the vehicle moves, so that weather travels along, while mean and spread become those of the new stop;
+* the **hours** of light: clouds come and go as a second chain, bounded by the clear sky, and then brought to exactly the
+  day's sum; diffuse and direct light follow from each hour's clearness;
+* the **air**: a third chain for how unusual the day's mean temperature is, a daily range that is wide under clear skies, a
+  course of the day by the sun's time; and a wind per day.
 
-A year's chance hangs on (seed, number of the year) and on the day of the calendar alone: 200 years begin with the same 100 bit for
-bit, in whatever pieces they are drawn, and a trip that starts a week later meets the same weather.
+A year's chance hangs on (seed, number of the year) and on the day of the calendar alone: 200 years begin with the same 100
+bit for bit, in whatever pieces they are drawn, and a trip that starts a week later meets the same weather.
+
+What it does not know: years of drought and years of rain (each month is drawn about the same normals), a cold spell that comes
+with clear skies, a wind that blows harder by day, snow, rain.
 """
 
 from __future__ import annotations
@@ -37,11 +40,11 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 HOURLY_LAG1: Final = 0.65
-"""Correlation of the clouds from hour to hour (Graham & Hollands 1990); about the mean of their own day it comes out as the 0.43 of
-40 site-years."""
+"""Correlation of the clouds from hour to hour. Set so that about the mean of their own day, and after bounding, it comes out
+as the 0.43 of 40 site-years (V. A. Graham, K. G. T. Hollands 1990, Solar Energy 44(6), 333-341, found 0.54 unbounded)."""
 TEMP_LAG1: Final = 0.62
-"""Day-to-day correlation of the mean temperature about its season; 40 site-years, and C. W. Richardson (1981), Water Resour. Res. 17(1),
-182-190 (from memory)."""
+"""Day-to-day correlation of the mean temperature about its season; 40 site-years, and C. W. Richardson (1981), Water Resour.
+Res. 17(1), 182-190 (from memory)."""
 RANGE_LOG_SD: Final = 0.38
 """Spread of the logarithm of the daily range about its month (common practice, no source)."""
 RANGE_KT_TIE: Final = 0.6
@@ -202,8 +205,8 @@ def _daily_chains(course: Course, chance: Floats) -> tuple[Floats, Floats]:
 
 @lru_cache
 def _lines_between_noons(lag1: float) -> tuple[float, float]:
-    """Correlation of noons, and their spread, for day means of the lines between noons to have the correlation ``lag1`` and unit spread."""
-    # A day's mean has an eighth of the noon before, three quarters of its own, an eighth of the next: their products, by days apart.
+    """Correlation and spread that noons need for the day means of the lines between them to have ``lag1`` and unit spread."""
+    # A day's mean has an eighth of the noon before, three quarters of its own, an eighth of the next: products by days apart.
     none, one, two = 0.75**2 + 2.0 * 0.125**2, 2.0 * 0.75 * 0.125, 0.125**2
 
     def variance(noon: float) -> float:

@@ -179,7 +179,7 @@ def normals_from_station(station: StationYear) -> Normals:
     table = station.table
     index = pd.DatetimeIndex(table.index)
     elevation = np.radians(sun_elevation_deg(index + MIDDLE_OF_THE_HOUR, station.latitude_deg, station.longitude_deg))
-    beyond = np.maximum(np.sin(elevation), 0.0) * extraterrestrial_w_m2(np.asarray(index.dayofyear, dtype=np.float64))
+    beyond = np.maximum(np.sin(elevation), 0.0) * extraterrestrial_w_m2(np.asarray(index.day_of_year, dtype=np.float64))
     # The year is a ring: turning it lays midnight by the sun on the first row.
     ahead_h = round(station.longitude_deg * HOURS_PER_DAY / FULL_TURN_DEG)
 

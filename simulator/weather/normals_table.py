@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import difflib
+from collections import Counter
 from functools import cache
 from importlib import resources
 
@@ -91,10 +92,12 @@ def normals_from_table(name: str, where: str = "") -> Normals:
         raise InputError(
             f'{prefix(where)}expected one place of the table of normals, got "{name}", which may be {listed}: write one of these.'
         )
-    near = (
-        difflib.get_close_matches(asked, known, n=3, cutoff=0.5)
-        or [words for words in known if set(asked.split()) & set(words.split())][:3]
-    )
+    near = difflib.get_close_matches(asked, known, n=3, cutoff=0.6)
+    if not near:
+        # Words that few places have say more than "Intl Ap".
+        common = Counter(word for words in known for word in words.split())
+        shared = {words: sum(1.0 / common[word] for word in set(asked.split()) & set(words.split())) for words in known}
+        near = sorted((words for words in known if shared[words]), key=lambda words: -shared[words])[:3]
     hint = f"Did you mean {' or '.join(chr(34) + known[words].name + chr(34) for words in near)}?" if near else _names_hint()
     raise InputError(f'{prefix(where)}expected a place of the table of normals, got "{name}". {hint}')
 

@@ -91,7 +91,7 @@ def hourly_solar_time(utc: pd.DatetimeIndex, longitude_deg: ArrayLike) -> Floats
     -----
     Equation of time by Spencer (1971), Search 2(5), 172; good to half a minute.
     """
-    angle = 2.0 * np.pi * (np.asarray(utc.dayofyear, dtype=np.float64) - 1.0) / DAYS
+    angle = 2.0 * np.pi * (np.asarray(utc.day_of_year, dtype=np.float64) - 1.0) / DAYS
     wave = (
         0.0000075
         + 0.001868 * np.cos(angle)
