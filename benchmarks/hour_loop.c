@@ -80,6 +80,13 @@ static double ocv(Curve curve, double soc)
     return curve[cell][OCV] + (position - cell) * (curve[cell + 1][OCV] - curve[cell][OCV]);
 }
 
+static double charge_v(Curve curve, double soc)
+{
+    double position = soc * NODES;
+    int64_t cell = cell_of(position);
+    return curve[cell][CHARGE_V] + (position - cell) * (curve[cell + 1][CHARGE_V] - curve[cell][CHARGE_V]);
+}
+
 static double energy_at(Curve curve, double soc)
 {
     double position = soc * NODES;
@@ -354,12 +361,17 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             double shore_a = source_row[hour * 3];
             double drive_a = source_row[hour * 3 + 1];
             bool allowed = source_row[hour * 3 + 2] > 0.0 && generator_a > 0.0;
+            if (running && !allowed)
+                running = false;
             double rate_c = min(max(cell_c, -30.0), 60.0);
             double resistance = lanes->resistance_ohm[lane] * exp(lanes->resistance_per_c[lane] * (25.0 - rate_c));
             double volts = ocv(curve, soc);
             double scale = lanes->sun_scale[lane];
-            double current = (sun_row[hour * 3] * scale + (shore_a + drive_a) * volts - demand[LEVELS - 1]) / volts;
+            double charger_a = shore_a + drive_a + (running ? generator_a : 0.0);
+            double current = (sun_row[hour * 3] * scale - demand[LEVELS - 1]) / volts + charger_a;
             current = min(max(current, -lanes->discharge_limit_a[lane]), lanes->charge_limit_a[lane]);
+            if (current > 0.0)
+                volts = charge_v(curve, soc);
             volts = min(max(volts + resistance * current, low_v), lanes->absorb_v[lane]);
             double part = min(max((volts - low_v) / (high_v - low_v), 0.0), 1.0);
             double sun_low_w = sun_row[hour * 3];
@@ -392,8 +404,6 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             double floor = 1.0 - capacity_frac(capacity_curve, cell_c) * (1.0 - lanes->floor_soc[lane]);
             double discharge_limit = min(lanes->discharge_limit_a[lane], 0.45 * ocv(curve, floor) / resistance) / capacity;
             double per_ah = resistance * capacity;
-            if (running && !allowed)
-                running = false;
             /* ---- the hour in segments ---- */
             double remaining = 1.0;
             bool exhausted = false;

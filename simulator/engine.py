@@ -11,6 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.interpolate import PchipInterpolator
+from scipy.optimize import brentq
 
 from simulator import battery, loads, solar, sources, timeline
 from simulator.battery import FAR_C, Histories, Lanes, kernel
@@ -231,8 +233,10 @@ def refills(scenario: Scenario) -> tuple[Refill, ...]:
         reached = np.flatnonzero(soc >= goal - 1e-9)
         hours: float | None = None
         if len(reached) and reached[0] > 0:
-            last = reached[0]
-            hours = float(last - 1 + (goal - soc[last - 1]) / (soc[last] - soc[last - 1]))
+            # A curve through the hours, because the current falls towards the end.
+            last = int(reached[0])
+            through = PchipInterpolator(np.arange(last + 2), soc[: last + 2])
+            hours = float(brentq(lambda hour, through=through: through(hour) - goal, last - 1, last, xtol=1e-6))
         found.append(Refill(name, amperes, start, goal, hours))
     return tuple(found)
 

@@ -13,6 +13,7 @@ import pandas as pd
 from simulator.battery import kernel as k
 from simulator.battery.ageing import LifeEstimate, estimate_life
 from simulator.battery.kernel import FloatArray
+from simulator.battery.wells import bank_charge_ah
 from simulator.loads import LoadHistory
 from simulator.scenario.parts import Scenario
 from simulator.timeline import Timeline
@@ -25,6 +26,8 @@ FLAT_MISSED_FRAC = 0.02
 CAUSES = ("cold", "snow", "shade", "controller", "acceptance", "structural", "buffer")
 """In the order in which they are tried."""
 STRUCTURAL_DAYS = 30
+SAME_SOC = 0.005
+"""States of charge this close are one for a person."""
 WASTE_FRAC = 0.15
 """Idle draw above this share of the load is named as waste."""
 
@@ -248,13 +251,13 @@ class Outcome:
         """Energy stored at ``soc`` [Wh], from the open-circuit curve."""
         bank = self.scenario.bank
         grid = np.linspace(0.0, 1.0, k.NODES + 1)
-        return np.asarray(np.interp(soc, grid, self.curve[:, k.ENERGY]) * bank.unit_ah * bank.in_parallel * bank.soh_start)
+        return np.asarray(np.interp(soc, grid, self.curve[:, k.ENERGY]) * bank_charge_ah(bank))
 
     @cached_property
     def lowest(self) -> tuple[float, int]:
-        """Lowest state of charge and the hour in which it was met."""
-        hour = int(np.argmin(self.hours[:, k.SOC_LOWEST]))
-        return float(self.hours[hour, k.SOC_LOWEST]), hour
+        """Lowest state of charge and the hour in which it was first met, but for a little self-discharge."""
+        lowest = self.hours[:, k.SOC_LOWEST]
+        return float(lowest.min()), int(np.argmax(lowest <= lowest.min() + SAME_SOC))
 
     @cached_property
     def autonomy_days(self) -> float | None:
@@ -321,13 +324,12 @@ class Outcome:
 
     def _exact_stored_wh(self, soc: FloatArray) -> FloatArray:
         """As :meth:`stored_wh`, but exact between nodes (a line through two integrals is not the integral of a line)."""
-        bank = self.scenario.bank
         position = soc * k.NODES
         cell = np.clip(position.astype(np.int64), 0, k.NODES - 1)
         part = position - cell
         low, high = self.curve[cell, k.OCV], self.curve[cell + 1, k.OCV]
         energy = self.curve[cell, k.ENERGY] + part * (low + 0.5 * part * (high - low)) / k.NODES
-        return np.asarray(energy * bank.unit_ah * bank.in_parallel * bank.soh_start)
+        return np.asarray(energy * bank_charge_ah(self.scenario.bank))
 
     @cached_property
     def closure(self) -> float:

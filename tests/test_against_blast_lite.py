@@ -41,6 +41,7 @@ def _estimate(run: dict[str, float]):
         cycles_depth_frac=(1.0,),
         cycles_to_end=(20000.0,),
         calendar_years=60.0,
+        age_years=None,
     )
     return estimate_life(bank, _hourly_soc(run), np.full(8760, run["cell_c"]))
 

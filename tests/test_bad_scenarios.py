@@ -171,7 +171,7 @@ ONE_MISTAKE = {
         ["either loss or idle_w"],
     ),
     "half a loss law": (("rated_w = 1000", "rated_w = 1000\nloss = { p_self = 0.01 }"), ["all three of p_self, v and r"]),
-    "no chemistry": (('chemistry = "lfp"\n', ""), ["bank (line 4)", 'chemistry = "lfp" or "agm"']),
+    "no chemistry": (('chemistry = "lfp"\n', ""), ["bank (line 4)", 'chemistry = "lfp", "agm", "gel" or "flooded"']),
     "unknown chemistry": (('"lfp"', '"lpf"'), ['got "lpf". Did you mean "lfp"?']),
     "no ampere-hours": (("unit_ah = 100\n", ""), ["bank (line 4)", "expected unit_ah"]),
     "bus of 13 V": (("bus_v = 12", "bus_v = 13"), ["vehicle, bus_v (line 3)", "expected 12, 24 or 48, got 13"]),

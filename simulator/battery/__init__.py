@@ -12,6 +12,7 @@ import numpy as np
 
 from simulator.battery import kernel
 from simulator.battery.kernel import FloatArray, Histories, IntArray, Lanes
+from simulator.battery.wells import bank_charge_ah, bank_wells
 from simulator.errors import EngineFault
 from simulator.scenario.parts import Bank, Generator
 from simulator.units import HOURS_PER_DAY, SECONDS_PER_HOUR
@@ -86,7 +87,8 @@ def pack_lane(bank: Bank, generator: Generator | None = None) -> dict[str, float
         raise EngineFault(
             f"reconnect_soc must equal cutoff_soc or exceed it by {MIN_HYSTERESIS_SOC}, got {hysteresis_soc:.4f} between them"
         )
-    capacity_ah = bank.unit_ah * parallel * bank.soh_start
+    wells = bank_wells(bank)
+    capacity_ah = bank_charge_ah(bank)
     taper_per_h = 1.0 / bank.taper_h if bank.taper_h > 0.0 else 0.0
     heater = bank.heater
     low_v = float(np.interp(NEARLY_EMPTY_SOC, bank.curve.soc, bank.curve.ocv_v)) * series
@@ -116,8 +118,8 @@ def pack_lane(bank: Bank, generator: Generator | None = None) -> dict[str, float
         "full_soc": min(bank.full_soc, bank.target_soc),
         "taper_per_h": taper_per_h,
         "taper_soc": 1.0 + bank.taper_end_frac * bank.taper_h,
-        "well_c": bank.well_c,
-        "well_k_per_h": bank.well_k_per_h,
+        "well_c": wells.c,
+        "well_k_per_h": wells.k_per_h,
         "self_discharge_per_h": bank.self_discharge_frac_per_day / HOURS_PER_DAY,
         "standby_w": bank.standby_w * units,
         "absorb_v": bank.absorb_v * series,

@@ -25,7 +25,7 @@ from simulator.battery.wear import (
     hourly_partial_charge_weight,
     years_to_end,
 )
-from simulator.scenario.parts import Bank
+from simulator.scenario.parts import Bank, StoredBank
 from simulator.units import DAYS_PER_YEAR, HOURS_PER_DAY
 
 FloatArray = npt.NDArray[np.float64]
@@ -105,7 +105,7 @@ class LifeEstimate:
 
 
 @dataclass(frozen=True)
-class _Year:
+class YearOfUse:
     """One run and what a year makes of it."""
 
     bank: Bank
@@ -131,6 +131,50 @@ class _Year:
         if self.storage is not None and self.storage_h > 0:
             total += hourly(np.array([self.storage.soc]), np.array([self.storage.cell_c]))[0] * self.storage_h
         return float(total / (route_h + self.storage_h))
+
+
+def stored_mean(bank: Bank, rest: StoredBank, days: float) -> Storage:
+    """What the shelf does to a bank: held at its charge on float, or drained by itself when disconnected.
+
+    Parameters
+    ----------
+    bank : Bank
+        For its self-discharge, which doubles every 10 K.
+    rest : StoredBank
+    days : float
+        How long [days].
+
+    Returns
+    -------
+    Storage
+        Mean state of charge and temperature.
+    """
+    if rest.on_float:
+        return Storage(rest.soc, rest.temp_c)
+    lost = bank.self_discharge_frac_per_day * 2.0 ** ((rest.temp_c - 25.0) / 10.0) * max(days, 0.0)
+    return Storage(rest.soc * (-float(np.expm1(-lost)) / lost if lost > 0.0 else 1.0), rest.temp_c)
+
+
+def year_of_use(bank: Bank, soc: FloatArray, cell_c: FloatArray, soc_before: float, storage: Storage | None = None) -> YearOfUse:
+    """Tell what a year asks of a bank of which one run is known; arguments as in `estimate_life`, ``(hours,)``."""
+    series = np.concatenate(([soc_before], soc))
+    days = soc.size / HOURS_PER_DAY
+    stored = storage is not None and days < DAYS_PER_YEAR
+    steps = np.diff(series)
+    moved = np.abs(steps)
+    return YearOfUse(
+        bank=bank,
+        soc=soc,
+        cell_c=cell_c,
+        soc_before=soc_before,
+        # Before the route comes again the bank is charged to where it began; that closes halves which a short run leaves open.
+        cycles=count_cycles(np.append(series, max(soc_before, soc[-1]))),
+        rounds=1.0 if stored else DAYS_PER_YEAR / days,
+        storage=storage if stored else None,
+        storage_h=(DAYS_PER_YEAR - days) * HOURS_PER_DAY if stored else 0.0,
+        rate_per_h=float((moved**2).sum() / moved.sum()) if moved.any() else 0.0,
+        out=np.maximum(0.0, -steps),
+    )
 
 
 def estimate_life(
@@ -178,28 +222,9 @@ def estimate_life(
     if not np.isfinite(temperature).all():
         raise ValueError("expected finite cell temperatures")
     before = bank.start_soc if soc_before is None else soc_before
-    series = np.concatenate(([before], state))
-    run = count_cycles(series)
-    # Before the route comes again the bank is charged to where it began; that closes halves which a short run leaves open.
-    round_cycles = count_cycles(np.append(series, max(before, state[-1])))
-
-    days = state.size / HOURS_PER_DAY
-    stored = storage is not None and days < DAYS_PER_YEAR
-    rounds = 1.0 if stored else DAYS_PER_YEAR / days
-    steps = np.diff(series)
-    moved = np.abs(steps)
-    year = _Year(
-        bank=bank,
-        soc=state,
-        cell_c=temperature,
-        soc_before=before,
-        cycles=round_cycles,
-        rounds=rounds,
-        storage=storage if stored else None,
-        storage_h=(DAYS_PER_YEAR - days) * HOURS_PER_DAY if stored else 0.0,
-        rate_per_h=float((moved**2).sum() / moved.sum()) if moved.any() else 0.0,
-        out=np.maximum(0.0, -steps),
-    )
+    run = count_cycles(np.concatenate(([before], state)))
+    year = year_of_use(bank, state, temperature, before, storage)
+    rounds = year.rounds
     rated_ah = bank.unit_ah * bank.in_parallel
     drawn_ah = year.out * rated_ah * bank.soh_start if ah_out is None else ah_out
     run_full_cycles = full_cycles(drawn_ah, rated_ah)
@@ -214,20 +239,20 @@ def estimate_life(
         full_cycles=run_full_cycles,
         counted_cycles=counted_cycles(run),
         full_cycles_per_year=run_full_cycles * rounds,
-        counted_cycles_per_year=counted_cycles(round_cycles) * rounds,
+        counted_cycles_per_year=counted_cycles(year.cycles) * rounds,
         life_years=life_years,
         ended_by=ended_by,
         band_years=band_years,
         capacity_10_years_frac=capacity_10_years_frac,
-        depth_histogram=tuple((depth_histogram(round_cycles) * rounds).tolist()),
+        depth_histogram=tuple((depth_histogram(year.cycles) * rounds).tolist()),
         depth_edges_frac=DEPTH_EDGES_FRAC,
         model_years=model_years,
         notes=notes,
-        assumption=_assumption(days, storage if stored else None),
+        assumption=assumption(state.size / HOURS_PER_DAY, year.storage),
     )
 
 
-def _assumption(days: float, storage: Storage | None) -> str:
+def assumption(days: float, storage: Storage | None) -> str:
     """Say what the per-year figures take for granted."""
     length = f"{days:.0f} day" if round(days) == 1 else f"{days:.0f} days"
     if storage is not None:
@@ -246,27 +271,46 @@ def _assumption(days: float, storage: Storage | None) -> str:
 _Verdict = tuple[float, str, tuple[float, float], tuple[float, float] | None, dict[str, float], tuple[str, ...]]
 
 
-def _left_frac(bank: Bank) -> float:
+def left_frac(bank: Bank) -> float:
     """Share of a life that still lies ahead if the past was like the future and the fade is even, 0..1."""
     return min(1.0, max(0.0, (bank.soh_start - END_SOH) / (1.0 - END_SOH)))
 
 
-def _lfp_life(year: _Year) -> _Verdict:
-    """Lithium iron phosphate: published laws, the depth curve where it is shorter, the shelf life as a cap."""
-    bank = year.bank
+def shelf_left_frac(bank: Bank) -> float:
+    """Share of the shelf life that still lies ahead, 0..1: by its age, or where that is not known like `left_frac`."""
+    if bank.age_years is None:
+        return left_frac(bank)
+    return min(1.0, max(0.0, 1.0 - bank.age_years / bank.calendar_years))
+
+
+def lfp_use(year: YearOfUse) -> fade.Use:
+    """What a year asks of a lithium iron phosphate bank, as the laws of its fade take it."""
     weights = np.full(year.soc.size, year.rounds)
     soc, cell_c = year.soc, year.cell_c
     if year.storage is not None:
         soc, cell_c = np.append(soc, year.storage.soc), np.append(cell_c, year.storage.cell_c)
         weights = np.append(weights, year.storage_h)
-    use = fade.Use(
+    return fade.Use(
         soc=soc,
         cell_c=cell_c,
         weight_h=weights,
         depth_frac=year.cycles.depth_frac,
-        full_cycles=year.cycles.full_cycles * year.rounds * bank.soh_start,
+        full_cycles=year.cycles.full_cycles * year.rounds * year.bank.soh_start,
         rate_per_h=year.rate_per_h,
     )
+
+
+def lfp_shelf_pace(year: YearOfUse) -> float:
+    """How fast the shelf life runs in a year, 1 at 25 C: the time to a given loss goes with 1 / k^2 of the law."""
+    return year.mean(
+        lambda _, warm: (fade.naumann_calendar_k(0.5, np.maximum(warm, WARM_FROM_C)) / fade.naumann_calendar_k(0.5, 25.0)) ** 2
+    )
+
+
+def _lfp_life(year: YearOfUse) -> _Verdict:
+    """Lithium iron phosphate: published laws, the depth curve where it is shorter, the shelf life as a cap."""
+    bank = year.bank
+    use = lfp_use(year)
     grid_years = np.linspace(0.0, HORIZON_YEARS, 3001)
     lives: dict[str, float] = {}
     left_10_frac = []
@@ -284,24 +328,21 @@ def _lfp_life(year: _Year) -> _Verdict:
     law_years = published[0]
     law_by = "calendar" if shelf_share >= 0.5 else "cycles"
 
-    left = _left_frac(bank)
-    # Heat shortens the cap as it shortens the shelf life in the law: the time to a given loss goes with 1 / k^2.
-    pace = year.mean(
-        lambda _, warm: (fade.naumann_calendar_k(0.5, np.maximum(warm, WARM_FROM_C)) / fade.naumann_calendar_k(0.5, 25.0)) ** 2
-    )
-    cap_years = bank.calendar_years * left / pace
+    left = left_frac(bank)
+    cap_years = bank.calendar_years * shelf_left_frac(bank) / lfp_shelf_pace(year)
     damage = depth_damage(year.cycles, DepthCurve(bank.cycles_depth_frac, bank.cycles_to_end)) * year.rounds
     curve_years = left / damage if damage > 0 else float("inf")
     life, ended_by = min((cap_years, "calendar"), (law_years, law_by), (curve_years, "cycles"), key=lambda pair: pair[0])
     spread = SHELF_SPREAD["lfp"]
     low = min(life, cap_years * spread[0], *published)
-    high = max(life, *published)
+    # The laws know nothing of cases, seals and electronics, so the shelf life bounds the band too.
+    high = max(life, min(max(published), cap_years * spread[1]))
     lives["depth curve"] = min(HORIZON_YEARS, curve_years)
     capacity = (float(np.floor(min(left_10_frac) * 100) / 100), float(np.ceil(max(left_10_frac) * 100) / 100))
     return life, ended_by, (low, high), capacity, lives, _lfp_notes(year, cap_years, law_years, law_by)
 
 
-def _lfp_notes(year: _Year, cap_years: float, law_years: float, law_by: str) -> tuple[str, ...]:
+def _lfp_notes(year: YearOfUse, cap_years: float, law_years: float, law_by: str) -> tuple[str, ...]:
     """Where the laws of lithium iron phosphate are used outside their data, and what else bears on the estimate."""
     notes = []
     if cap_years < law_years:
@@ -345,43 +386,88 @@ def _lfp_notes(year: _Year, cap_years: float, law_years: float, law_by: str) -> 
     return tuple(notes)
 
 
-def _lead_life(year: _Year) -> _Verdict:
-    """Lead-acid: the depth curve, faster when warm and when long without a full charge, the float life as a cap."""
+@dataclass(frozen=True)
+class LeadWear:
+    """What a year wears off a lead-acid bank.
+
+    Attributes
+    ----------
+    damage : float
+        By the depth curve, sped up by heat, before the weight [1/year]; 1 is the end of life.
+    partial_weight : float
+        How much more it wears for spells without a full charge, at least 1 [-].
+    cycle_heat, shelf_heat : float
+        How much faster cycling and the shelf wear for heat, at least 1 [-].
+    """
+
+    damage: float
+    partial_weight: float
+    cycle_heat: float
+    shelf_heat: float
+
+
+def _rounds(year: YearOfUse) -> int:
+    """Rounds enough that a bank which is never full arrives at the weight that is held."""
+    return 1 if year.storage is not None else int(np.ceil(PARTIAL_WEIGHT_HELD_H / (year.soc.size + 1))) + 1
+
+
+def lead_wear(year: YearOfUse) -> LeadWear:
+    """Tell what a year wears off a lead-acid bank."""
     bank = year.bank
-    left = _left_frac(bank)
-    notes = []
     drawn = float(year.out.sum())
     heat = hourly_heat_factor(year.cell_c)
     cycle_heat = float((heat * year.out).sum() / drawn) if drawn > 0 else 1.0
     discharge_rate_per_h = float((year.out**2).sum() / drawn) if drawn > 0 else 0.0
-    # Rounds enough that a bank which is never full arrives at the weight that is held.
     one_round = np.concatenate(([year.soc_before], year.soc))
-    rounds = int(np.ceil(PARTIAL_WEIGHT_HELD_H / one_round.size)) + 1
-    if year.storage is not None:
-        rounds = 1
-    weight_h = hourly_partial_charge_weight(np.tile(one_round, rounds), bank.full_soc, discharge_rate_per_h)[-year.soc.size :]
-    weight = float((weight_h * year.out).sum() / drawn) if drawn > 0 else 1.0
+    hourly_weight = hourly_partial_charge_weight(
+        np.tile(one_round, _rounds(year)), bank.full_soc, discharge_rate_per_h
+    )[-year.soc.size :]
+    curve = DepthCurve(bank.cycles_depth_frac, bank.cycles_to_end)
+    return LeadWear(
+        damage=depth_damage(year.cycles, curve) * year.rounds * cycle_heat,
+        partial_weight=float((hourly_weight * year.out).sum() / drawn) if drawn > 0 else 1.0,
+        cycle_heat=cycle_heat,
+        shelf_heat=year.mean(lambda _, warm: hourly_heat_factor(warm)),
+    )
+
+
+def _lead_life(year: YearOfUse) -> _Verdict:
+    """Lead-acid: the depth curve, faster when warm and when long without a full charge, the float life as a cap."""
+    bank = year.bank
+    left = left_frac(bank)
+    notes = []
+    wear = lead_wear(year)
+    cycle_heat, weight = wear.cycle_heat, wear.partial_weight
+    one_round = np.concatenate(([year.soc_before], year.soc))
 
     curve = DepthCurve(bank.cycles_depth_frac, bank.cycles_to_end)
-    plain = depth_damage(year.cycles, curve) * year.rounds * cycle_heat
-    calendar_years = bank.calendar_years / year.mean(lambda _, warm: hourly_heat_factor(warm))
-    full_life_years, ended_by = years_to_end(plain * weight, calendar_years)
+    plain = wear.damage
+    shelf_left = shelf_left_frac(bank)
+    calendar_years = bank.calendar_years / wear.shelf_heat
+
+    def years(damage: float, shelf_years: float) -> tuple[float, str]:
+        """Years that are left of both lives."""
+        if left <= 0.0 or shelf_left <= 0.0:
+            return 0.0, "calendar" if shelf_left <= 0.0 else "cycles"
+        return years_to_end(damage / left, shelf_years * shelf_left)
+
+    life, ended_by = years(plain * weight, calendar_years)
     shelf = SHELF_SPREAD["lead"]
     # Fast end: the poorest curve with the weight; slow end: the best curve, and no weight at all.
-    low = min(full_life_years, years_to_end(plain * weight / LEAD_CURVE_SPREAD[0], calendar_years * shelf[0])[0])
-    high = max(full_life_years, years_to_end(plain / LEAD_CURVE_SPREAD[1], calendar_years * shelf[1])[0])
+    low = min(life, years(plain * weight / LEAD_CURVE_SPREAD[0], calendar_years * shelf[0])[0])
+    high = max(life, years(plain / LEAD_CURVE_SPREAD[1], calendar_years * shelf[1])[0])
 
     models = {
         "depth curve": min(HORIZON_YEARS, left / plain) if plain > 0 else HORIZON_YEARS,
         "depth curve, Schiffer 2007 weights": min(HORIZON_YEARS, left / (plain * weight)) if plain > 0 else HORIZON_YEARS,
-        "float life": min(HORIZON_YEARS, calendar_years * left),
+        "float life": min(HORIZON_YEARS, calendar_years * shelf_left),
     }
     if weight > 1.1:
         notes.append(
             f"Spells without a full charge make each ampere-hour wear {weight:.1f} times as much as in the tests of the data "
             "sheet (weights of Schiffer et al. 2007)."
         )
-    if _longest_spell_h(np.tile(one_round, rounds), bank.full_soc) > PARTIAL_WEIGHT_HELD_H:
+    if _longest_spell_h(np.tile(one_round, _rounds(year)), bank.full_soc) > PARTIAL_WEIGHT_HELD_H:
         notes.append("More than 30 days pass without a full charge; wear is reckoned as after 30 days and may well be worse.")
     if cycle_heat > 1.05:
         notes.append(
@@ -396,7 +482,7 @@ def _lead_life(year: _Year) -> _Verdict:
             f"{outside:.0%} of the charge moves in cycles outside the depth curve ({curve.depth_frac[0]:.0%} to "
             f"{curve.depth_frac[-1]:.0%}); they count by the charge they move, as at the curve's end."
         )
-    return full_life_years * left, ended_by, (low * left, high * left), None, models, tuple(notes)
+    return life, ended_by, (low, high), None, models, tuple(notes)
 
 
 def _longest_spell_h(soc: FloatArray, full_soc: float) -> int:

@@ -184,6 +184,14 @@ def _ocv(curve, soc):
 
 
 @_compile
+def _charge_v(curve, soc):
+    """Voltage at soc while charging, less what the resistance takes [V]."""
+    position = soc * NODES
+    cell = min(max(int(position), 0), NODES - 1)
+    return curve[cell, CHARGE_V] + (position - cell) * (curve[cell + 1, CHARGE_V] - curve[cell, CHARGE_V])
+
+
+@_compile
 def _energy(curve, soc):
     """Integral of the open-circuit voltage from 0 to soc [V]; exact for a voltage that is linear inside a cell."""
     position = soc * NODES
@@ -462,12 +470,17 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             shore_a = histories.source_a[source_row, hour, 0]
             drive_a = histories.source_a[source_row, hour, 1]
             allowed = histories.source_a[source_row, hour, 2] > 0.0 and generator_a > 0.0
+            if running and not allowed:
+                running = False
             rate_c = min(max(cell_c, -30.0), 60.0)
             resistance = lanes.resistance_ohm[lane] * math.exp(lanes.resistance_per_c[lane] * (25.0 - rate_c))
             volts = _ocv(curve, soc)
             scale = lanes.sun_scale[lane]
-            current = (histories.sun_w[sun_row, hour, 0] * scale + (shore_a + drive_a) * volts - demand[LEVELS - 1]) / volts
+            charger_a = shore_a + drive_a + (generator_a if running else 0.0)
+            current = (histories.sun_w[sun_row, hour, 0] * scale - demand[LEVELS - 1]) / volts + charger_a
             current = min(max(current, -lanes.discharge_limit_a[lane]), lanes.charge_limit_a[lane])
+            if current > 0.0:
+                volts = _charge_v(curve, soc)
             volts = min(max(volts + resistance * current, low_v), lanes.absorb_v[lane])
             part = min(max((volts - low_v) / (high_v - low_v), 0.0), 1.0)
             sun_low_w = histories.sun_w[sun_row, hour, 0]
@@ -499,8 +512,6 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             # Beyond ocv / 2R more current gives less power: the equation would have no root there.
             discharge_limit = min(lanes.discharge_limit_a[lane], 0.45 * _ocv(curve, floor) / resistance) / capacity
             per_ah = resistance * capacity
-            if running and not allowed:
-                running = False
             # ---- the hour in segments ----
             remaining = 1.0
             exhausted = False

@@ -15,11 +15,30 @@ PRIORITIES = ("essential", "comfort", "luxury")
 
 
 @dataclass(frozen=True)
+class WrittenNormals:
+    """Monthly normals as a person gives them: the name of a place (``nearest``: the nearest one), or (12,) values each.
+
+    Exactly one of ``place``, ``kt`` and ``sun_kwh_m2_day`` is not None. ``elevation_m`` is the height that the temperatures
+    hold for; None: that of the stop.
+    """
+
+    place: str | None = None
+    kt: tuple[float, ...] | None = None
+    sun_kwh_m2_day: tuple[float, ...] | None = None
+    temp_mean_c: tuple[float, ...] | None = None
+    temp_min_c: tuple[float, ...] | None = None
+    temp_max_c: tuple[float, ...] | None = None
+    wind_speed_m_s: tuple[float, ...] | None = None
+    kt_daily_sd: tuple[float, ...] | None = None
+    elevation_m: float | None = None
+
+
+@dataclass(frozen=True)
 class WeatherChoice:
-    """Where one stop's weather comes from: exactly one of the first fields that are not None/False.
+    """Where one stop's weather comes from: exactly one of file, sample, clear, normals and years is not None/False.
 
     ``line`` is the line in the scenario file [1..], for messages. ``temp_c`` goes with ``clear`` only: the constant
-    air temperature [deg C] taken under the clear sky.
+    air temperature [deg C] taken under the clear sky. ``years`` are the first and the last past year, both included.
     """
 
     file: Path | None = None
@@ -27,6 +46,8 @@ class WeatherChoice:
     clear: bool = False
     temp_c: float = 20.0
     line: int | None = None
+    normals: WrittenNormals | None = None
+    years: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True)
@@ -70,6 +91,8 @@ class Stop:
     """Share of the diffuse light that passes the trees (shade class)."""
     snow: str = "none"
     """``none``, ``brushed`` or ``stays``: what lies on the array when it snows."""
+    snow_stated: bool = False
+    """True: a person wrote ``snow``, which then holds even where past years say when it snowed."""
 
 
 @dataclass(frozen=True)

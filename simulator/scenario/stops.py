@@ -223,4 +223,5 @@ def _finished(leg: Leg, weather: WeatherChoice | None, preset: Preset, desk: Des
         beam_frac=preset.number("shade", shade, "beam_frac"),
         diffuse_frac=preset.number("shade", shade, "diffuse_frac"),
         snow=stop.snow or "none",
+        snow_stated=stop.snow is not None,
     )

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from zoneinfo import ZoneInfo
 
 from simulator.scenario.desk import either
-from simulator.scenario.parts import PRIORITIES, Appliance, Array, Bank, Scenario, Stop
+from simulator.scenario.parts import PRIORITIES, Appliance, Array, Bank, Scenario, Stop, WeatherChoice
 from simulator.scenario.values import WEEKDAYS
 from simulator.units import HOURS_PER_DAY, MINUTES_PER_HOUR, SECONDS_PER_HOUR
 
@@ -141,6 +141,20 @@ def _load(scenario: Scenario) -> Iterator[str]:
         yield f"Inverter {inverter.rated_w:g} W, idle {inverter.p_self * inverter.rated_w:g} W, {state}"
 
 
+def _weather(choice: WeatherChoice) -> str:
+    if choice.clear:
+        return "clear sky"
+    if choice.sample is not None:
+        return f"sample {choice.sample}"
+    if choice.years is not None:
+        first, last = choice.years
+        return f"past years {first} to {last}"
+    if choice.normals is not None:
+        place = choice.normals.place
+        return f"drawn from the normals of {place}" if place is not None else "drawn from normals as written"
+    return f"file {choice.file.name if choice.file else ''}"
+
+
 def _stop(stop: Stop) -> Iterator[str]:
     zone = ZoneInfo(stop.zone)
     came, left = stop.stand_from_utc.astimezone(zone), stop.stand_to_utc.astimezone(zone)
@@ -150,13 +164,7 @@ def _stop(stop: Stop) -> Iterator[str]:
     choice = stop.weather
     weather = "no weather"
     if choice is not None:
-        weather = (
-            "clear sky"
-            if choice.clear
-            else f"sample {choice.sample}"
-            if choice.sample
-            else f"file {choice.file.name if choice.file else ''}"
-        )
+        weather = _weather(choice)
     nights = {0: "", 1: ", on a hookup"}.get(stop.hookup_every_nights, f", on a hookup every {stop.hookup_every_nights}. night")
     days = (stop.depart - stop.arrive).days + 1
     yield (

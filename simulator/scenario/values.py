@@ -22,6 +22,9 @@ EXPECTED = "expected"
 """Type of the errors raised here; their message is what was expected, their cure may be empty."""
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 FIRST_YEAR, LAST_YEAR = 1950, 2100
+FIRST_PAST_YEAR = 2001
+"""The archive of past years begins with it."""
+MONTHS = 12
 _WINDOW = re.compile(r"\s*(\d{1,2}):(\d{2})\s*[-–]\s*(\d{1,2}):(\d{2})\s*")
 _CLOCK = re.compile(r"\s*(\d{1,2}):(\d{2})\s*")
 _EVERY_NIGHT = re.compile(r"\s*every(?:\s+(\d{1,3})\s*(?:st|nd|rd|th))?\s+night\s*")
@@ -108,6 +111,46 @@ def row(each: PlainValidator, what: str, most: int = 100) -> PlainValidator:
         return tuple(each.func(item) for item in value)  # type: ignore[call-arg]
 
     return PlainValidator(check)
+
+
+def months(low: float, high: float, unit: str = "", above: bool = False) -> PlainValidator:
+    """Twelve numbers, January first."""
+    span = f"above {low:g} up to {high:g}" if above else f"from {low:g} to {high:g}"
+    what = f"a list of 12 numbers, January to December, each {span} {unit}".rstrip()
+    each = number(low, high, unit, above)
+
+    def check(value: Any) -> tuple[float, ...]:
+        if not isinstance(value, (list, tuple)) or len(value) != MONTHS:
+            _refuse(what, value, "Write one for every month." if isinstance(value, (list, tuple)) else "")
+        return tuple(each.func(item) for item in value)  # type: ignore[call-arg]
+
+    return PlainValidator(check)
+
+
+def normals_place(value: Any) -> Any:
+    """Take the name of a place for the table it stands for."""
+    return {"place": value} if isinstance(value, str) else value
+
+
+def past_years(value: Any) -> tuple[int, int]:
+    """First and last year of the archive of past years."""
+    last = date.today().year - 1
+    what = f"the first and the last year such as [2005, {last}], from {FIRST_PAST_YEAR} to {last}"
+    if (
+        not isinstance(value, (list, tuple))
+        or len(value) != 2
+        or any(isinstance(year, bool) or not isinstance(year, int) for year in value)
+    ):
+        _refuse(what, value)
+    early = next((year for year in value if year < FIRST_PAST_YEAR), None)
+    late = next((year for year in value if year > last), None)
+    if early is not None:
+        _refuse(what, early, f"The archive begins in {FIRST_PAST_YEAR}.")
+    if late is not None:
+        _refuse(what, late, f"The last whole year is {last}.")
+    if value[0] > value[1]:
+        _refuse(what, f"[{value[0]}, {value[1]}]", "Write the earlier one first.")
+    return value[0], value[1]
 
 
 def sides(value: Any) -> tuple[float, float, float]:

@@ -1,19 +1,22 @@
-"""Where the weather of a stop comes from: exactly one of a file, a sample year and the clear sky."""
+"""Where the weather of a stop comes from: exactly one of a file, a sample year, the clear sky, monthly normals and past years."""
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path as FilePath
 
 from simulator.scenario.desk import Desk, either, nearest, quote
 from simulator.scenario.lines import Path
-from simulator.scenario.parts import WeatherChoice
+from simulator.scenario.parts import WeatherChoice, WrittenNormals
 from simulator.scenario.presets import load_preset
-from simulator.scenario.written import SAMPLES, WeatherTable
+from simulator.scenario.written import SAMPLES, NormalsTable, WeatherTable
 
-WAYS = ("file", "sample", "clear")
+WAYS = ("file", "sample", "clear", "normals", "years")
 GET_SOME = (
     'Write weather = {{ file = "year.epw" }} for a weather year of that place (EPW, TMY2, TMY3 or NSRDB csv), '
-    'weather = {{ sample = "{}" }} ({} come with flatdays), or weather = {{ clear = true }} for the best case.'
+    'weather = {{ sample = "{}" }} ({} come with flatdays), weather = {{ normals = {{ kt = [12 values], temp_mean_c = [12 values] }} }} '
+    "for its climate, weather = {{ years = [2005, 2024] }} for its past years (after flatdays fetch), "
+    "or weather = {{ clear = true }} for the best case."
 ).format(SAMPLES[0], either(SAMPLES, "and"))
 
 
@@ -38,7 +41,7 @@ def merge_weather(written: WeatherTable | None, path: Path, desk: Desk, scenario
     ways = [way for way in WAYS if getattr(written, way) is not None]
     if len(ways) != 1:
         if desk.sound(*((*path, way) for way in WAYS)):
-            desk.mistake(path, "exactly one of file, sample and clear", either(ways, "and") if ways else "none of them", GET_SOME)
+            desk.mistake(path, f"exactly one of {either(WAYS, 'and')}", either(ways, "and") if ways else "none of them", GET_SOME)
         return None
     if written.temp_c is not None and written.clear is None:
         desk.mistake(
@@ -53,10 +56,50 @@ def merge_weather(written: WeatherTable | None, path: Path, desk: Desk, scenario
         return WeatherChoice(clear=True, temp_c=temp_c, line=line)
     if written.sample is not None:
         return WeatherChoice(sample=written.sample, line=line)
+    if written.years is not None:
+        return WeatherChoice(years=written.years, line=line)
+    if written.normals is not None:
+        return WeatherChoice(normals=_merge_normals(written.normals, (*path, "normals"), desk), line=line)
     folder = FilePath() if scenario is None else scenario.parent
     file = folder / str(written.file)
     _look_at(file, str(written.file), (*path, "file"), desk)
     return WeatherChoice(file=file, line=line)
+
+
+def _merge_normals(written: NormalsTable, path: Path, desk: Desk) -> WrittenNormals:
+    """Hold the rows against each other; whether there is such a place, or so much sun, the weather knows."""
+    lights = ("kt", "sun_kwh_m2_day")
+    rows = (*lights, "temp_mean_c", "temp_min_c", "temp_max_c", "wind_speed_m_s", "kt_daily_sd")
+    given = [key for key in rows if getattr(written, key) is not None]
+    if written.place is not None:
+        beside = [*given, *(["elevation_m"] if written.elevation_m is not None else [])]
+        if beside:
+            desk.mistake(path, "either place or values of your own", f"place and {either(beside, 'and')}", "Take one out.")
+        return WrittenNormals(place=written.place)
+    light = [key for key in lights if key in given]
+    if len(light) != 1 and desk.sound(*((*path, key) for key in ("place", *lights))):
+        desk.mistake(
+            path,
+            "exactly one of kt and sun_kwh_m2_day",
+            either(light, "and") if light else "none of them",
+            'Write kt = [12 values] or sun_kwh_m2_day = [12 values], January to December, or normals = "a place of the table".',
+        )
+    temperatures = ("temp_min_c", "temp_mean_c", "temp_max_c")
+    known = desk.sound(*((*path, key) for key in temperatures))
+    if known and written.temp_mean_c is None and (written.temp_min_c is None or written.temp_max_c is None):
+        desk.mistake(
+            path, "temp_mean_c", "none", "Write temp_mean_c = [12 values]; temp_min_c and temp_max_c together can stand for it."
+        )
+    stated = [key for key in temperatures if getattr(written, key) is not None]
+    for low, high in pairwise(stated):
+        wrong = [
+            f"{one:g} above {other:g} in month {month}"
+            for month, (one, other) in enumerate(zip(getattr(written, low), getattr(written, high), strict=True), 1)
+            if one > other
+        ]
+        if wrong:
+            desk.mistake((*path, low), f"nothing above {high}", either(wrong, "and"), "Swap or mend these values.")
+    return WrittenNormals(**{key: getattr(written, key) for key in (*rows, "elevation_m")})
 
 
 def _look_at(file: FilePath, name: str, path: Path, desk: Desk) -> None:

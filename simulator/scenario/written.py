@@ -19,7 +19,10 @@ from simulator.scenario.values import (
     given,
     hookup_nights,
     moment,
+    months,
+    normals_place,
     number,
+    past_years,
     rest_of_year,
     row,
     sides,
@@ -228,13 +231,29 @@ class ApplianceTable(Table):
     medical: Flag | None = None
 
 
+class NormalsTable(Table):
+    """``normals = {...}``: twelve values of each kind; the name of a place of the shipped table stands for ``place``."""
+
+    place: Text | None = None
+    kt: Annotated[tuple[float, ...], months(0, 0.85, above=True)] | None = None
+    sun_kwh_m2_day: Annotated[tuple[float, ...], months(0, 15, "kWh/m2 a day")] | None = None
+    temp_mean_c: Annotated[tuple[float, ...], months(-90, 60, "C")] | None = None
+    temp_min_c: Annotated[tuple[float, ...], months(-90, 60, "C")] | None = None
+    temp_max_c: Annotated[tuple[float, ...], months(-90, 60, "C")] | None = None
+    wind_speed_m_s: Annotated[tuple[float, ...], months(0, 30, "m/s")] | None = None
+    kt_daily_sd: Annotated[tuple[float, ...], months(0, 0.35, above=True)] | None = None
+    elevation_m: Annotated[float, number(-450, 7000, "m")] | None = None
+
+
 class WeatherTable(Table):
-    """``[weather]``, or ``weather = {...}`` of a stop: exactly one of file, sample, clear."""
+    """``[weather]``, or ``weather = {...}`` of a stop: exactly one of file, sample, clear, normals, years."""
 
     file: Text | None = None
     sample: Annotated[str, choice(*SAMPLES)] | None = None
     clear: Annotated[bool, PlainValidator(given)] | None = None
     temp_c: Annotated[float, number(-60, 60, "C")] | None = None
+    normals: Annotated[NormalsTable, BeforeValidator(normals_place)] | None = None
+    years: Annotated[tuple[int, int], PlainValidator(past_years)] | None = None
 
 
 class StopTable(Table):

@@ -12,9 +12,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from simulator.errors import ArchiveError
-from simulator.units import FULL_TURN_DEG, HOURS_PER_DAY, MINUTES_PER_HOUR
+from simulator.units import FULL_TURN_DEG, HOURS_PER_DAY
 from simulator.weather.checks import LATE_MIN, NIGHT_OFFSET_W_M2, RANGES, SAID, SOLAR_CONSTANT_W_M2, clear_day_lateness_min
-from simulator.weather.past import CELLS_PER_DEG, Cell
+from simulator.weather.past import CELLS_PER_DEG, Cell, hours_of
 from simulator.weather.station import COLUMNS, Floats, year_index
 
 PARAMETERS: Final = {
@@ -83,7 +83,7 @@ def read_reply(body: bytes, cell: Cell, year: int, asked: str) -> tuple[dict[str
         raise wrong(f"its hours are on the clock {_clean(str(clock))}, UTC was asked for")
     latitude_deg, longitude_deg, elevation_m = _place(reply, cell, wrong)
     codes = {FILL_VALUE, float(header["fill_value"])} if _is_number(header.get("fill_value")) else {FILL_VALUE}
-    index = year_index_of(year)
+    index = year_index(hours_of(year), year)
     series = _series(reply, wrong)
     columns = {name: _column(series[name], name, index, codes, wrong) for name in COLUMNS}
     rain = series["precipitation_mm"]
@@ -97,11 +97,6 @@ def read_reply(body: bytes, cell: Cell, year: int, asked: str) -> tuple[dict[str
     notes += _sun_notes(columns["ghi"], index, latitude_deg, longitude_deg)
     told = {"latitude_deg": latitude_deg, "longitude_deg": longitude_deg, "elevation_m": elevation_m, "notes": notes}
     return told, np.stack(list(columns.values()))
-
-
-def year_index_of(year: int) -> pd.DatetimeIndex:
-    """(hours,) The hours of a calendar year in UTC."""
-    return pd.date_range(f"{year:04d}-01-01", f"{year:04d}-12-31 23:00", freq="h", tz="UTC")
 
 
 def service_words(body: bytes) -> str:
@@ -132,7 +127,7 @@ class _Wrong:
 def _parsed(body: bytes) -> dict[str, Any]:
     """The JSON object in a reply."""
     if body.lstrip()[:1] == b"<":
-        raise GarbledReplyError("sent a web page instead of data")
+        raise GarbledReplyError("sent a web page instead of data (the login page of a hotspot does this)")
     try:
         reply = json.loads(body.decode("utf-8"))
     except UnicodeDecodeError:
@@ -328,7 +323,13 @@ def _beyond_w_m2(index: pd.DatetimeIndex, latitude_deg: float, longitude_deg: fl
     one_c, one_s, two_c, two_s = np.cos(turn), np.sin(turn), np.cos(2.0 * turn), np.sin(2.0 * turn)
     three_c, three_s = np.cos(3.0 * turn), np.sin(3.0 * turn)
     tilt = (
-        0.006918 - 0.399912 * one_c + 0.070257 * one_s - 0.006758 * two_c + 0.000907 * two_s - 0.002697 * three_c + 0.00148 * three_s
+        0.006918
+        - 0.399912 * one_c
+        + 0.070257 * one_s
+        - 0.006758 * two_c
+        + 0.000907 * two_s
+        - 0.002697 * three_c
+        + 0.00148 * three_s
     )
     ahead = 0.000075 + 0.001868 * one_c - 0.032077 * one_s - 0.014615 * two_c - 0.040849 * two_s
     clock_h = np.asarray(index.hour, dtype=np.float64) + 0.5

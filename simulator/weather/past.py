@@ -150,7 +150,7 @@ def elevation_corrected(temp_air: ArrayLike, station_elevation_m: float, stop_el
 
 
 def year_from(cell: Cell, year: int, told: Mapping[str, Any], values: Floats, sha256: str) -> ArchiveYear:
-    """Put a year together from what was told about it and its values (6, rows): the columns of the contract, then rain and snow."""
+    """Put a year together from what was told about it and its values (6, rows): the contract's columns, then precipitation."""
     table = pd.DataFrame(dict(zip(COLUMNS, values[: len(COLUMNS)], strict=True)), index=year_index(values.shape[1], year))
     service = WORDS_OF_SERVICE if told["official"] else "An archive of the user's own"
     return ArchiveYear(
