@@ -11,8 +11,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import PchipInterpolator
-from scipy.optimize import brentq
 
 from simulator import battery, loads, solar, sources, timeline
 from simulator.battery import FAR_C, Histories, Lanes, kernel
@@ -212,6 +210,10 @@ def refills(scenario: Scenario) -> tuple[Refill, ...]:
     ]
     if not chargers:
         return ()
+    # Only here: a run without chargers need not wait for them.
+    from scipy.interpolate import PchipInterpolator
+    from scipy.optimize import brentq
+
     curve, capacity = battery.pack_curve(bank)
     offered = np.zeros((len(chargers), REFILL_HOURS, 3))
     offered[:, :, 0] = np.array([amperes for _, amperes in chargers])[:, None]

@@ -11,13 +11,14 @@ import numpy.typing as npt
 import pandas as pd
 
 from simulator.battery import kernel as k
-from simulator.battery.ageing import LifeEstimate, estimate_life
+from simulator.battery.ageing import LifeEstimate, estimate_life, stored_mean
 from simulator.battery.kernel import FloatArray
 from simulator.battery.wells import bank_charge_ah
 from simulator.loads import LoadHistory
+from simulator.protections import Protection, bank_warnings, protections
 from simulator.scenario.parts import Scenario
 from simulator.timeline import Timeline
-from simulator.units import HOURS_PER_DAY
+from simulator.units import DAYS_PER_YEAR, HOURS_PER_DAY
 
 FLAT_DARK_H = 0.25
 """A day is flat when essential load was unserved this long ..."""
@@ -279,13 +280,25 @@ class Outcome:
     @cached_property
     def life(self) -> LifeEstimate:
         """Cycles and years, by the published laws and the depth curve of the bank's preset."""
+        bank, rest = self.scenario.bank, self.scenario.rest_of_year
         return estimate_life(
-            self.scenario.bank,
+            bank,
             self.hours[:, k.SOC_END],
             self.hours[:, k.CELL_END_C],
             ah_out=float(self.hours[:, k.DISCHARGED_AH].sum()),
             soc_before=self.start_soc,
+            storage=None if rest is None else stored_mean(bank, rest, DAYS_PER_YEAR - self.timeline.days),
         )
+
+    @cached_property
+    def protections(self) -> tuple[Protection, ...]:
+        """Every protection of the bank: how often it acted, when first, what it cost."""
+        return protections(self.scenario.bank, self.hours, self.cell_c_before)
+
+    @cached_property
+    def warnings(self) -> tuple[str, ...]:
+        """Sentences on what ought to be looked at in the bank."""
+        return bank_warnings(self.scenario.bank, self.hours, self.longest_without_full)
 
     @cached_property
     def stop_lines(self) -> tuple[StopLine, ...]:

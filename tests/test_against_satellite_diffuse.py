@@ -1,8 +1,8 @@
 """Diffuse share of drawn years against a satellite climatology.
 
-Source: NASA POWER climatology 2001-2020 at 48.066 N 7.923 E, 702 m: global and diffuse light on the flat, kWh/m2 a day. The split that is
-used, D. G. Erbs, S. A. Klein, J. A. Duffie (1982), Solar Energy 28(4), 293-302, was fitted to five American stations; taken month by
-month it lies up to 14 % from this climatology, which is what such a split can be held to.
+Source: NASA POWER climatology 2001-2020 at 48.066 N 7.923 E, 702 m: global and diffuse light on the flat, kWh/m2 a day. The split
+that is used, D. G. Erbs, S. A. Klein, J. A. Duffie (1982), Solar Energy 28(4), 293-302, was fitted to five American stations;
+taken month by month it lies up to 14 % from this climatology, which is what such a split can be held to.
 """
 
 from __future__ import annotations

@@ -245,10 +245,9 @@ def test_resistance_grows_in_the_cold(make_bank, walk_bank):
 
 def test_sun_is_read_at_the_voltage_of_the_bus(make_bank, walk_bank):
     """Between the low and the high column in proportion to the voltage; the third column is what was on offer."""
-    bank = make_bank("tank")
-    low_v, high_v = 0.9 * 12.0, bank.absorb_v
-    walked = walk_bank(bank, 1, sun_w=np.array([[100.0, 160.0, 170.0]]), start_soc=0.5)
-    used = 100.0 + 60.0 * (12.0 - low_v) / (high_v - low_v)
+    lane = {"sun_low_v": 10.0, "sun_high_v": 15.0}
+    walked = walk_bank(make_bank("tank"), 1, sun_w=np.array([[100.0, 160.0, 170.0]]), start_soc=0.5, lane=lane)
+    used = 100.0 + 60.0 * (12.0 - 10.0) / (15.0 - 10.0)
     assert walked.hour(k.SUN_USED_WH)[0] == pytest.approx(used)
     assert walked.hour(k.SUN_OFFERED_WH)[0] == 170.0
     assert walked.hour(k.SPILLED_CONTROLLER_WH)[0] == pytest.approx(170.0 - used)
@@ -323,4 +322,69 @@ def test_thresholds_that_coincide_are_settled(make_bank, make_generator, walk_ba
     assert walked.hour(k.SEGMENTS).max() <= 6
     assert walked.total(k.DARK_H) == 0.0
     assert walked.total(k.GENERATOR_WH) > 0.0
-    assert walked.soc().min() == pytest.approx(0.2, abs=1e-9)
+    assert walked.hour(k.SOC_LOWEST).min() == pytest.approx(0.2, abs=1e-9)
+
+
+def test_an_air_conditioner_at_noon_on_an_empty_bank(make_bank, walk_bank):
+    """A 100 Ah bank at its cut-off, 800 W of sun at the charge limit and 1,500 W of load: the latch opens and closes every few minutes."""
+    walked = walk_bank(make_bank("lfp", charge_limit_a=80.0), 8, sun_w=800.0, load_w=1500.0, start_soc=0.1)
+    assert walked.total(k.MISSED_DARK_WH) > 0.0
+    assert walked.hour(k.SUN_USED_WH) == pytest.approx(800.0, rel=0.01)
+
+
+def test_a_generator_that_starts_and_stops_at_nearly_the_same_charge(make_bank, make_generator, walk_bank):
+    generator = make_generator(min_run_h=0.0, start_soc=0.30, stop_soc=0.31)
+    walked = walk_bank(make_bank("lfp"), 12, load_w=300.0, generator=generator, generator_allowed=1.0, start_soc=0.35)
+    assert walked.total(k.DARK_H) == 0.0
+
+
+def test_a_floor_that_rises_above_the_charge_target(make_bank, walk_bank):
+    """Charged to 30 % at most and 35 % out of reach in the cold: dark, and no endless switching."""
+    walked = walk_bank(make_bank("agm", target_soc=0.3), 24, load_w=10.0, bay_c=-10.0, start_soc=0.3)
+    assert walked.total(k.DARK_H) == pytest.approx(24.0)
+
+
+def test_a_current_limit_below_what_heater_and_electronics_draw(make_bank, make_heater, walk_bank):
+    """One ampere cannot feed a heater of 100 W: it gets less, and nothing is booked that nobody delivered."""
+    bank = make_bank("lfp", discharge_limit_a=1.0, heater=make_heater(power_w=100.0, from_bank=True))
+    walked = walk_bank(bank, 24, load_w=5.0, bay_c=-10.0, start_soc=0.5)
+    assert walked.hour(k.RESIDUAL_WH) == pytest.approx(0.0, abs=1e-9)
+    assert (walked.hour(k.HEATER_WH) <= walked.hour(k.DISCHARGED_WH) + 1e-9).all()
+
+
+def test_heat_that_never_came_opens_no_lock(make_bank, make_heater, walk_bank):
+    """An empty bank cannot feed its heater; cells that go on cooling stay locked until both ends are warm enough."""
+    bank = make_bank("lfp", heater=make_heater(power_w=100.0, from_bank=True))
+    bay_c = [8.0, -20.0, -2.0, 1.0, 1.0, 1.0]
+    walked = walk_bank(bank, 6, load_w=50.0, bay_c=bay_c, cell_c=-1.0, start_soc=0.0, lane={"loss_w_per_c": 3.0})
+    coldest_c = np.minimum(walked.cell_c()[1:], walked.cell_c()[:-1])
+    assert walked.total(k.HEATER_WH) == 0.0
+    assert walked.hour(k.LOCKED_H)[0] == 1.0
+    assert (walked.hour(k.LOCKED_H)[coldest_c < bank.charge_resume_c] == 1.0).all()
+
+
+def test_a_charger_gives_its_amperes_at_the_voltage_of_the_bus(make_bank, walk_bank):
+    """While charging that voltage is the resting one, what charging needs above it, and the drop across the resistance."""
+    walked = walk_bank(make_bank("agm", in_parallel=3), 1, shore_a=60.0, start_soc=0.3)
+    assert walked.hour(k.CHARGED_AH)[0] == pytest.approx(60.0, rel=0.02)
+
+
+def test_a_taper_that_ends_at_nothing(make_bank, walk_bank):
+    """An end current of zero is never reached, only approached."""
+    walked = walk_bank(make_bank("lfp", taper_h=0.02, taper_end_frac=0.0), 24, sun_w=200.0, start_soc=0.5)
+    assert np.isfinite(walked.result.hours).all()
+    assert walked.soc()[-1] == pytest.approx(1.0, abs=1e-4)
+
+
+def test_a_latch_of_exactly_the_least_width_is_taken(make_bank):
+    assert battery.pack_lane(make_bank("lfp", cutoff_soc=0.05, reconnect_soc=0.055))["reconnect_soc"] == 0.055
+
+
+def test_no_energy_comes_from_a_voltage_that_falls_while_charging(make_bank, walk_bank):
+    """Where the overpotential falls faster than the resting voltage rises, current limit, power and absorption meet in one hour."""
+    bank = make_bank("agm")
+    falling = replace(bank.curve, soc=(0.0, 0.9, 1.0), ocv_v=(6.5, 6.8, 6.95), polarisation_v=(1.0, 3.0, 0.1), charge_efficiency_frac=(1.0, 1.0, 1.0))
+    bank = replace(bank, curve=falling, charge_limit_a=8.82, charge_cold_limit_a=8.82, resistance_ohm=0.0364, taper_h=0.632, taper_end_frac=0.0174)
+    for watts in np.linspace(70.0, 95.0, 51):
+        walked = walk_bank(bank, 3, sun_w=watts, start_soc=0.883, lane={"loss_w_per_c": 50.0})
+        assert (walked.hour(k.RESIDUAL_WH) <= 1e-9 * watts).all()

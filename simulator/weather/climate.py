@@ -78,7 +78,9 @@ def climate_notes(stop: Stop, normals: Normals) -> tuple[str, ...]:
     notes = []
     away_km = distance_km(stop.latitude_deg, stop.longitude_deg, normals.latitude_deg, normals.longitude_deg)
     if away_km > FAR_KM:
-        notes.append(f"{where_of(stop)}: its normals are those of {normals.name}, {away_km:.0f} km away; its sky may be another one")
+        notes.append(
+            f"{where_of(stop)}: its normals are those of {normals.name}, {away_km:.0f} km away; its sky may be another one"
+        )
     if not normals.typical:
         notes.append(f"{where_of(stop)}: its normals come from a single year of {normals.name}, which may have been an odd one")
     return tuple(notes)
