@@ -314,7 +314,11 @@ def main() -> int:
         if arguments.only in {None, "yield"}:
             measure_yield(report, arguments.repetitions)
         if arguments.only in {None, "processes"}:
-            measure_processes(report, folder, max(arguments.repetitions // 2, 3))
+            try:
+                measure_processes(report, folder, max(arguments.repetitions // 2, 3))
+            except subprocess.CalledProcessError as error:
+                said = error.stderr.strip().splitlines() or [f"exit status {error.returncode}"]
+                report.check(f"every process ends well: not so, {said[-1]}", False)
     print("\n".join(table_lines(report)))
     if baseline is not None:
         print("\n" + "\n".join(compare_lines(report.rows, baseline, here)))

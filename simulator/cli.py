@@ -24,6 +24,7 @@ EXAMPLES = """examples
   flatdays run my-trip.toml                 on which days does the bank run flat, and why
   flatdays odds my-trip.toml --years 200    the same over many weather years drawn by chance
   flatdays run my-trip.toml --out results   also write summary.json, days.csv, hours.csv and report.html
+  flatdays life my-trip.toml                how many years the bank lasts on this route
 
 exit status: 0 it ran, 2 the input is wrong, 3 no weather from the archive, 4 a flat day (with --fail-on-flat), 70 a fault of ours
 """
@@ -57,6 +58,11 @@ def _parser() -> argparse.ArgumentParser:
     )
     chances.add_argument("--json", action="store_true", help="print the odds as JSON and nothing else")
     chances.set_defaults(act=_odds)
+
+    life = commands.add_parser("life", help="repeat the route year after year: how long the bank lasts, and when it first runs flat")
+    life.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
+    life.add_argument("--json", action="store_true", help="print the answer as JSON and nothing else")
+    life.set_defaults(act=_life)
 
     check = commands.add_parser("check", help="only read the scenario: what was understood, and every mistake at once")
     check.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
@@ -146,6 +152,24 @@ def _progress() -> Callable[[int, int], None] | None:
         sys.stderr.flush()
 
     return show
+
+
+def _life(arguments: argparse.Namespace) -> int:
+    from simulator.scenario import read_scenario
+
+    scenario = read_scenario(arguments.scenario)
+    from simulator.studies.life import life_summary, live
+
+    found = live(scenario)
+    if arguments.json:
+        import json
+
+        sys.stdout.write(json.dumps(life_summary(found), indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+    else:
+        from simulator.report.life import life_lines
+
+        _print(life_lines(found))
+    return 0
 
 
 def _check(arguments: argparse.Namespace) -> int:

@@ -186,28 +186,21 @@ def run(setting: Setting, names: tuple[str, ...], design: Lanes, threads: int | 
         notes=(*scenario.notes, *setting.weather.notes),
         curve=curve,
         start_soc=float(state[0, kernel.SOC]),
+        cell_c_before=float(state[0, kernel.CELL_C]),
         lane_names=names,
         totals=walked.totals,
         days=walked.days,
         hours=walked.hours[0],
         no_sun_hours=walked.hours[1],
-        refills=refills(scenario),
+        refills=refills(scenario, setting.timeline),
     )
 
 
-def refills(scenario: Scenario) -> tuple[Refill, ...]:
+def refills(scenario: Scenario, clock: timeline.Timeline) -> tuple[Refill, ...]:
     """Hours from the planning line to full on each charger alone, at 20 C and without load (None: not within 20 days)."""
     bank = scenario.bank
     base = battery.pack_lane(bank) | {"generator_a": 0.0, "standby_w": 0.0}
-    chargers = [
-        (name, part.charger_a)
-        for name, part in (
-            ("hookup", scenario.shore),
-            ("driving", scenario.alternator),
-            ("generator", scenario.generator),
-        )
-        if part is not None
-    ]
+    chargers = sources.charging_offers(scenario, clock)
     if not chargers:
         return ()
     # Only here: a run without chargers need not wait for them.
@@ -216,7 +209,7 @@ def refills(scenario: Scenario) -> tuple[Refill, ...]:
 
     curve, capacity = battery.pack_curve(bank)
     offered = np.zeros((len(chargers), REFILL_HOURS, 3))
-    offered[:, :, 0] = np.array([amperes for _, amperes in chargers])[:, None]
+    offered[:, :, 0] = np.array([offer.charger_a for offer in chargers])[:, None]
     design = battery.stack_lanes([base | {"source_row": row} for row in range(len(chargers))])
     inputs = Histories(
         sun_w=np.zeros((1, REFILL_HOURS, 3)),
@@ -230,7 +223,7 @@ def refills(scenario: Scenario) -> tuple[Refill, ...]:
     walked = battery.walk(design, inputs, curve[None], capacity[None], state, watch=range(len(chargers)))
     found = []
     goal = min(bank.full_soc, bank.target_soc)
-    for place, (name, amperes) in enumerate(chargers):
+    for place, offer in enumerate(chargers):
         soc = np.concatenate([[start], walked.hours[place, :, kernel.SOC_END]])
         reached = np.flatnonzero(soc >= goal - 1e-9)
         hours: float | None = None
@@ -239,7 +232,7 @@ def refills(scenario: Scenario) -> tuple[Refill, ...]:
             last = int(reached[0])
             through = PchipInterpolator(np.arange(last + 2), soc[: last + 2])
             hours = float(brentq(lambda hour, through=through: through(hour) - goal, last - 1, last, xtol=1e-6))
-        found.append(Refill(name, amperes, start, goal, hours))
+        found.append(Refill(offer.source, offer.charger_a, start, goal, hours, offer.offered_h))
     return tuple(found)
 
 

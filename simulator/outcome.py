@@ -51,6 +51,8 @@ class Refill:
     from_soc: float
     to_soc: float
     hours: float | None
+    offered_h: float
+    """Hours in which it is on offer over the whole trip."""
 
 
 @dataclass(frozen=True)
@@ -109,6 +111,7 @@ class Outcome:
     notes: tuple[str, ...]
     curve: FloatArray
     start_soc: float
+    cell_c_before: float
     lane_names: tuple[str, ...]
     totals: FloatArray
     days: FloatArray

@@ -75,11 +75,28 @@ def summary(outcome: Outcome) -> dict[str, Any]:
         },
         "autonomy_days": _round(outcome.autonomy_days, 2),
         "refill_hours": {
-            refill.source: {"charger_a": refill.charger_a, "hours": _round(refill.hours, 2)} for refill in outcome.refills
+            refill.source: {
+                "charger_a": _round(refill.charger_a, 2),
+                "hours": _round(refill.hours, 2),
+                "offered_h": _round(refill.offered_h, 1),
+            }
+            for refill in outcome.refills
         },
         "lowest_soc": _round(lowest_soc, 4),
         "lowest_soc_utc": utc[lowest_hour].isoformat(),
         "longest_days_without_full": _round(outcome.longest_without_full, 2),
+        "protections": {
+            act.name: {
+                "times": act.times,
+                "hours": _round(act.hours, 2),
+                "wh": _round(act.wh, 1),
+                "first_utc": utc[act.first_hour].isoformat() if act.times else None,
+                "longest_h": act.longest_h,
+                "longest_utc": utc[act.longest_hour].isoformat() if act.times else None,
+            }
+            for act in outcome.protections
+        },
+        "bank_warnings": list(outcome.warnings),
         "missed_wh": _round(float(outcome.hours[:, k.ESSENTIAL_DARK_WH].sum()), 1),
         "load_wh": _round(float(outcome.hours[:, k.LOAD_WH].sum()), 1),
         "solar_offered_wh": _round(float(outcome.hours[:, k.SUN_OFFERED_WH].sum()), 1),
@@ -89,6 +106,7 @@ def summary(outcome: Outcome) -> dict[str, Any]:
         "counted_cycles_per_year": _round(life.counted_cycles_per_year, 2),
         "life_years": _round(life.life_years, 2),
         "life_ended_by": life.ended_by,
+        "life_band_years": [_round(years, 2) for years in life.band_years],
         "life_assumption": life.assumption,
         "idle_share_of_load": _round(outcome.waste, 4),
         "stops": [

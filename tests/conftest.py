@@ -21,9 +21,14 @@ from simulator.battery import kernel
 from simulator.scenario import parse_scenario
 from simulator.scenario.parts import Bank, Curve, Generator, Heater
 
-settings.register_profile("landing", max_examples=120, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow], print_blob=True)
-settings.register_profile("search", deadline=None, max_examples=3000, suppress_health_check=[HealthCheck.too_slow], print_blob=True)
+settings.register_profile(
+    "landing", max_examples=120, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow], print_blob=True
+)
+settings.register_profile(
+    "search", deadline=None, max_examples=3000, suppress_health_check=[HealthCheck.too_slow], print_blob=True
+)
 settings.load_profile("landing")
+
 
 @pytest.fixture(scope="session", autouse=True)
 def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
@@ -263,12 +268,16 @@ def make_generator() -> Callable[..., Generator]:
     return factory
 
 
-def _histories(hours: int, sun_w: Any, load_w: Any, bay_c: Any, shore_a: Any, drive_a: Any, generator_allowed: Any) -> kernel.Histories:
+def _histories(
+    hours: int, sun_w: Any, load_w: Any, bay_c: Any, shore_a: Any, drive_a: Any, generator_allowed: Any
+) -> kernel.Histories:
     """One row of everything; ``load_w`` may be a number, (hours,) or cumulative (LEVELS, hours); ``sun_w`` (hours,) or (hours, 3)."""
     sun = np.asarray(sun_w, dtype=np.float64)
     if sun.ndim < 2:
         sun = np.repeat(np.broadcast_to(sun, (hours,))[:, None], 3, axis=1)
-    sources = np.stack([np.broadcast_to(np.asarray(part, dtype=np.float64), (hours,)) for part in (shore_a, drive_a, generator_allowed)], axis=-1)
+    sources = np.stack(
+        [np.broadcast_to(np.asarray(part, dtype=np.float64), (hours,)) for part in (shore_a, drive_a, generator_allowed)], axis=-1
+    )
     return kernel.Histories(
         sun_w=np.ascontiguousarray(sun[None]),
         bay_c=np.ascontiguousarray(np.broadcast_to(np.asarray(bay_c, dtype=np.float64), (hours,))[None]),
@@ -316,7 +325,9 @@ def walk_banks() -> Callable[..., Walked]:
         state: FloatArray | None = None,
         threads: int = 1,
     ) -> Walked:
-        overrides = [dict(lane or {})] * len(banks) if lane is None or isinstance(lane, Mapping) else [dict(each) for each in lane]
+        overrides = (
+            [dict(lane or {})] * len(banks) if lane is None or isinstance(lane, Mapping) else [dict(each) for each in lane]
+        )
         packed = [
             battery.pack_lane(bank, generator) | {"curve_row": row} | own
             for row, (bank, own) in enumerate(zip(banks, overrides, strict=True))
@@ -324,8 +335,14 @@ def walk_banks() -> Callable[..., Walked]:
         lanes = battery.stack_lanes(packed)
         curves, capacities = (np.stack(parts) for parts in zip(*(battery.pack_curve(bank) for bank in banks), strict=True))
         if state is None:
-            soc = np.array([bank.start_soc for bank in banks]) if start_soc is None else np.broadcast_to(np.asarray(start_soc, float), (len(banks),))
-            warm = histories.bay_c[lanes.bay_row, 0] if cell_c is None else np.broadcast_to(np.asarray(cell_c, float), (len(banks),))
+            soc = (
+                np.array([bank.start_soc for bank in banks])
+                if start_soc is None
+                else np.broadcast_to(np.asarray(start_soc, float), (len(banks),))
+            )
+            warm = (
+                histories.bay_c[lanes.bay_row, 0] if cell_c is None else np.broadcast_to(np.asarray(cell_c, float), (len(banks),))
+            )
             state = battery.start_state(lanes, soc, np.array(warm))
         result = battery.walk(lanes, histories, curves, capacities, state, watch=range(len(banks)), threads=threads)
         return Walked(lanes, histories, curves, capacities, np.array(state), result)
@@ -338,7 +355,9 @@ def walk_bank(walk_banks: Callable[..., Walked], make_histories: Callable[..., k
     """``walk_bank(bank, hours, sun_w=, load_w=, ..., start_soc=, cell_c=, generator=, lane=)``: one bank through one history."""
 
     def walker(bank: Bank, hours: int, **given: Any) -> Walked:
-        own = {name: given.pop(name) for name in ("generator", "lane", "start_soc", "cell_c", "state", "threads") if name in given}
+        own = {
+            name: given.pop(name) for name in ("generator", "lane", "start_soc", "cell_c", "state", "threads") if name in given
+        }
         return walk_banks([bank], make_histories(hours, **given), **own)
 
     return walker

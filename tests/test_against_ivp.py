@@ -59,7 +59,9 @@ def integrate(walked, powers: np.ndarray, tapers: bool) -> np.ndarray:
     soc = float(walked.start[0, k.SOC])
     after = np.zeros(len(powers))
     for hour, power in enumerate(powers.tolist()):
-        solved = solve_ivp(lambda _, state, power=power: [slope(power, state[0])], (0.0, 1.0), [soc], rtol=1e-10, atol=1e-12, max_step=0.02)
+        solved = solve_ivp(
+            lambda _, state, power=power: [slope(power, state[0])], (0.0, 1.0), [soc], rtol=1e-10, atol=1e-12, max_step=0.02
+        )
         soc = float(solved.y[0, -1])
         after[hour] = soc
     return after

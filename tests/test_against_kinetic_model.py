@@ -93,7 +93,13 @@ def test_a_rest_brings_charge_back(make_bank, walk_bank):
 
 def wells() -> st.SearchStrategy[dict[str, float]]:
     return st.fixed_dictionaries(
-        {"c": st.floats(0.05, 0.95), "k": st.floats(0.01, 5.0), "soc": st.floats(0.05, 1.0), "fill": st.floats(0.0, 1.0), "rate": st.floats(-3.0, 1.0)}
+        {
+            "c": st.floats(0.05, 0.95),
+            "k": st.floats(0.01, 5.0),
+            "soc": st.floats(0.05, 1.0),
+            "fill": st.floats(0.0, 1.0),
+            "rate": st.floats(-3.0, 1.0),
+        }
     )
 
 

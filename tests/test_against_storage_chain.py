@@ -72,7 +72,9 @@ def chain(request, make_bank):
     curve, capacity = battery.pack_curve(bank)
     # Starting in the stationary state leaves no run-in to throw away.
     start = chance.choice(units + 1, size=ROWS, p=stationary(p, units)) / units
-    walked = battery.walk(lanes, histories, curve[None], capacity[None], battery.start_state(lanes, start, np.full(ROWS, 25.0)), threads=1)
+    walked = battery.walk(
+        lanes, histories, curve[None], capacity[None], battery.start_state(lanes, start, np.full(ROWS, 25.0)), threads=1
+    )
     lowest = walked.days[:, :, k.DAY_LOWEST_SOC]
     flat = walked.days[:, :, k.DAY_DARK_H] >= 0.25
     found = Chain(

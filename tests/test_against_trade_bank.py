@@ -50,7 +50,9 @@ def test_usable_part_down_to_the_planning_line(units, usable, ampere_hours, watt
 def test_four_lithium_units_without_sun_go_dark_on_the_third_day(preset_bank, make_bank, walk_bank):
     """3,840 Wh at 1,550 Wh a day are 2.5 days; a real lithium unit, above 13 V most of the time, lasts a little longer than the sum."""
     by_hand = walk_bank(make_bank("tank", in_parallel=4, cutoff_soc=0.2, reconnect_soc=0.25), 96, load_w=1550.0 / 24)
-    assert first_dark_hour(by_hand) + 1.0 - by_hand.hour(k.DARK_H)[first_dark_hour(by_hand)] == pytest.approx(3840.0 / 1550.0 * 24)
+    assert first_dark_hour(by_hand) + 1.0 - by_hand.hour(k.DARK_H)[first_dark_hour(by_hand)] == pytest.approx(
+        3840.0 / 1550.0 * 24
+    )
     real = walk_bank(preset_bank("lfp", in_parallel=4, usable_frac=0.8, at_floor="off"), 96, load_w=1550.0 / 24, bay_c=20.0)
     for walked in (by_hand, real):
         assert first_dark_hour(walked) // HOURS_PER_DAY == 2
@@ -135,7 +137,8 @@ def test_lithium_below_ten_degrees_takes_a_tenth_of_its_capacity_an_hour(preset_
 
 def test_agm_at_minus_ten_yields_60_to_70_percent(preset_bank, walk_bank):
     yields = [
-        walk_bank(preset_bank("agm", loss_w_per_c=50.0), 60, load_w=60.0, bay_c=bay_c).total(k.DISCHARGED_AH) for bay_c in (-10.0, 25.0)
+        walk_bank(preset_bank("agm", loss_w_per_c=50.0), 60, load_w=60.0, bay_c=bay_c).total(k.DISCHARGED_AH)
+        for bay_c in (-10.0, 25.0)
     ]
     assert 60.0 <= yields[0] <= 70.0
     assert yields[1] > 93.0

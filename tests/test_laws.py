@@ -78,7 +78,13 @@ def banks(draw: st.DrawFn, make_bank: Any) -> Bank:
     discharge_limit = draw(floats(0.3, 5.0)) * unit_ah
     heater = draw(
         st.none()
-        | st.builds(Heater, power_w=floats(0.0, unit_ah), on_below_c=floats(0.0, 5.0), off_above_c=floats(5.0, 15.0), from_bank=st.booleans())
+        | st.builds(
+            Heater,
+            power_w=floats(0.0, unit_ah),
+            on_below_c=floats(0.0, 5.0),
+            off_above_c=floats(5.0, 15.0),
+            from_bank=st.booleans(),
+        )
     )
     well_c = draw(st.sampled_from([1.0, 1.0, 0.166, 0.45, 0.9]))
     curve = draw(st.none() | curves())
@@ -173,7 +179,9 @@ def histories_of(case: Case, make_histories: Any) -> k.Histories:
     bank = case.banks[0]
     watts = bank.unit_ah * bank.in_parallel * bank.in_series * 12.8
     clock = np.arange(hours) % 24
-    sky = np.maximum(np.sin((clock - 6) / 12 * np.pi), 0.0) * np.where(chance.random(hours) < knobs["clear_frac"], 1.0, chance.random(hours))
+    sky = np.maximum(np.sin((clock - 6) / 12 * np.pi), 0.0) * np.where(
+        chance.random(hours) < knobs["clear_frac"], 1.0, chance.random(hours)
+    )
     offered = watts * knobs["sun_c_rate"] * sky
     sun = offered[:, None] * np.array([0.9, 0.95, 1.0])
     parts = watts * np.maximum(
@@ -197,7 +205,14 @@ def histories_of(case: Case, make_histories: Any) -> k.Histories:
 def walk_case(case: Case, make_histories: Any, walk_banks: Any, **how: Any) -> Any:
     """Walk it; thresholds that pile up inside one hour are refused aloud, which is a law of its own and not looked at here."""
     try:
-        return walk_banks(case.banks, histories_of(case, make_histories), generator=case.generator, lane=case.lane, start_soc=case.start_soc, **how)
+        return walk_banks(
+            case.banks,
+            histories_of(case, make_histories),
+            generator=case.generator,
+            lane=case.lane,
+            start_soc=case.start_soc,
+            **how,
+        )
     except EngineFault:
         event("too many thresholds in one hour")
         return reject()
@@ -226,11 +241,21 @@ def passed_charge(curve: np.ndarray, soc: np.ndarray) -> np.ndarray:
 
 def limit_of(hour: np.ndarray) -> np.ndarray:
     """What a ledger may miss in each hour [Wh]."""
-    throughput = sum(hour[:, field] for field in (k.SUN_OFFERED_WH, k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH, k.LOAD_WH, k.CHARGED_WH, k.DISCHARGED_WH))
+    throughput = sum(
+        hour[:, field]
+        for field in (k.SUN_OFFERED_WH, k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH, k.LOAD_WH, k.CHARGED_WH, k.DISCHARGED_WH)
+    )
     return CLOSURE * np.maximum(throughput, 1.0)
 
 
-SPILLED = (k.SPILLED_CONTROLLER_WH, k.SPILLED_FULL_WH, k.SPILLED_ACCEPTANCE_WH, k.SPILLED_LIMIT_WH, k.REFUSED_COLD_WH, k.REFUSED_HOT_WH)
+SPILLED = (
+    k.SPILLED_CONTROLLER_WH,
+    k.SPILLED_FULL_WH,
+    k.SPILLED_ACCEPTANCE_WH,
+    k.SPILLED_LIMIT_WH,
+    k.REFUSED_COLD_WH,
+    k.REFUSED_HOT_WH,
+)
 BY_CAUSE = (k.MISSED_DARK_WH, k.MISSED_SHED_WH, k.MISSED_LIMIT_WH)
 BY_PRIORITY = (k.MISSED_ESSENTIAL_WH, k.MISSED_COMFORT_WH, k.MISSED_LUXURY_WH)
 OTHER_SOURCES = (k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH)
@@ -258,7 +283,9 @@ def test_every_ledger_closes_in_every_hour(data, any_case, make_histories, walk_
         served_wh = hour[:, k.LOAD_WH] - columns(hour, BY_CAUSE)
         brought_wh = hour[:, k.SUN_USED_WH] + columns(hour, OTHER_SOURCES)
         spent_wh = served_wh + hour[:, k.STANDBY_WH] + hour[:, k.HEATER_WH]
-        assert (np.abs(hour[:, k.CHARGED_WH] - hour[:, k.DISCHARGED_WH] - columns(hour, LOSSES) - stored_wh) <= limit).all(), "cells"
+        assert (np.abs(hour[:, k.CHARGED_WH] - hour[:, k.DISCHARGED_WH] - columns(hour, LOSSES) - stored_wh) <= limit).all(), (
+            "cells"
+        )
         assert (np.abs(brought_wh + hour[:, k.DISCHARGED_WH] - hour[:, k.CHARGED_WH] - spent_wh) <= limit).all(), "bus"
         assert (np.abs(brought_wh - spent_wh - columns(hour, LOSSES) - stored_wh) <= limit).all(), "whole"
         assert (np.abs(hour[:, k.SUN_OFFERED_WH] - hour[:, k.SUN_USED_WH] - columns(hour, SPILLED)) <= limit).all(), "sun"
@@ -354,7 +381,9 @@ def test_nothing_is_missed_without_a_cause(data, any_case, make_histories, walk_
         dark = hour[:, k.MISSED_DARK_WH] > tiny
         if bank.well_c == 1.0:
             at_floor = hour[:, k.SOC_LOWEST] <= floor + 1e-9
-            outside = (np.minimum(start_c, end_c) < bank.discharge_min_c + 1e-9) | (np.maximum(start_c, end_c) > bank.discharge_max_c - 1e-9)
+            outside = (np.minimum(start_c, end_c) < bank.discharge_min_c + 1e-9) | (
+                np.maximum(start_c, end_c) > bank.discharge_max_c - 1e-9
+            )
             # A latched bank stays dark until enough has come back, however high its charge is by then.
             latched = np.zeros(len(hour), dtype=bool)
             for number in range(1, len(hour)):
@@ -396,7 +425,13 @@ def test_order_threads_and_company_change_no_bit(data, any_case, make_histories,
     order = np.concatenate([np.arange(count), np.arange(count)[::-1], np.arange(count)])
     for threads in (1, 2, 5):
         many = battery.walk(
-            lanes, walked.histories, walked.curves, walked.capacities, walked.start[order], watch=range(len(order)), threads=threads
+            lanes,
+            walked.histories,
+            walked.curves,
+            walked.capacities,
+            walked.start[order],
+            watch=range(len(order)),
+            threads=threads,
         )
         for place, lane in enumerate(order):
             assert np.array_equal(many.hours[place], walked.result.hours[lane])
@@ -442,7 +477,9 @@ np.savez(sys.argv[2], totals=walk.totals, days=walk.days, hours=walk.hours, stat
 """
 
 
-def test_interpreted_equals_compiled_bit_for_bit(make_bank, make_heater, make_generator, make_histories, walk_banks, tmp_path: Path):
+def test_interpreted_equals_compiled_bit_for_bit(
+    make_bank, make_heater, make_generator, make_histories, walk_banks, tmp_path: Path
+):
     hours = 96
     chance = np.random.default_rng(5)
     clock = np.arange(hours) % 24
@@ -581,7 +618,9 @@ def test_a_larger_latched_bank_may_be_dark_longer(make_bank, walk_banks, make_hi
     clock = np.arange(24 * days) % 24
     sun_w = np.where((clock >= 9) & (clock < 15), 16.0, 0.0)
     small = make_bank("lfp", standby_w=0.0, self_discharge_frac_per_day=0.0, reconnect_soc=0.25)
-    walked = walk_banks([small, replace(small, in_parallel=2)], make_histories(24 * days, sun_w=sun_w, load_w=20.0), start_soc=0.05)
+    walked = walk_banks(
+        [small, replace(small, in_parallel=2)], make_histories(24 * days, sun_w=sun_w, load_w=20.0), start_soc=0.05
+    )
     assert first_dark_hour(walked, 0) == first_dark_hour(walked, 1)
     assert walked.total(k.DARK_H, 1) > walked.total(k.DARK_H, 0) + 6.0
 
@@ -596,6 +635,11 @@ def test_more_sun_may_mean_more_dark_hours_behind_a_latch(make_bank, walk_banks,
     for _ in range(10):
         sun_w = 150.0 * np.maximum(np.sin((clock - 6) / 12 * np.pi), 0.0) * np.repeat(chance.random(12), 24)
         load_w = 30.0 + 300.0 * ((clock == 19) & np.repeat(chance.random(12) < 0.5, 24))
-        walked = walk_banks([bank] * len(scales), make_histories(24 * 12, sun_w=sun_w, load_w=load_w), lane=[{"sun_scale": scale} for scale in scales], start_soc=0.2)
+        walked = walk_banks(
+            [bank] * len(scales),
+            make_histories(24 * 12, sun_w=sun_w, load_w=load_w),
+            lane=[{"sun_scale": scale} for scale in scales],
+            start_soc=0.2,
+        )
         found += int((np.diff(walked.result.totals[:, k.DARK_H]) > 0.1).any())
     assert found > 0

@@ -29,6 +29,7 @@ LAYERS = {
     "cabin": 3,
     "battery": 3,
     "outcome": 4,
+    "protections": 4,
     "record": 4,
     "route": 4,
     "engine": 5,
@@ -38,7 +39,7 @@ LAYERS = {
     "__main__": 9,
     "__init__": 10,
 }
-SAME_LAYER_ALLOWED = {("record", "outcome")}
+SAME_LAYER_ALLOWED = {("outcome", "protections"), ("record", "outcome")}
 NETWORK_HOME = "weather/archive.py"
 PRINT_HOME = "cli.py"
 

@@ -35,6 +35,20 @@ GENERATOR_CAUTION = (
     "A generator kills by carbon monoxide: never run it in or near a closed space, and fit an alarm where you sleep."
 )
 MEDICAL_CAUTION = "Never rely on one bank alone for a medical device: keep a second supply and ask the device's maker."
+PROTECTION_WORDS = {
+    "cold_charge": "too cold to be charged",
+    "hot_charge": "too hot to be charged",
+    "cold_discharge": "too cold to give anything",
+    "hot_discharge": "too hot to give anything",
+    "low_charge": "empty, supply ended",
+    "discharge_current": "more asked for than it may deliver",
+    "charge_current": "more offered than it may take",
+}
+PROTECTION_COSTS = {name: "of load missed" for name in PROTECTION_WORDS} | {
+    "cold_charge": "of sun refused",
+    "hot_charge": "of sun refused",
+    "charge_current": "of sun spilled",
+}
 MAX_FLAT_ROWS = 31
 NUMBER = re.compile(r"-|[\d,.]+%?")
 ENDED_WORDS = {"cycles": "use", "calendar": "age"}
@@ -190,7 +204,8 @@ def _bank(outcome: Outcome) -> Iterator[str]:
     for refill in outcome.refills:
         share = f"from {refill.from_soc:.0%} to {refill.to_soc:.0%}"
         took = "not within 20 days" if refill.hours is None else f"{refill.hours:.1f} h"
-        yield f"To refill {share} by {refill.source} ({refill.charger_a:g} A): {took}"
+        trip = "never on offer on this trip" if refill.offered_h <= 0.0 else f"on offer for {refill.offered_h:.0f} h of this trip"
+        yield f"To refill {share} by {refill.source} ({refill.charger_a:.3g} A): {took}; {trip}"
     soc, hour = outcome.lowest
     moment = outcome.local(outcome.timeline.utc[hour])
     stop = outcome.scenario.stops[int(outcome.timeline.stop[hour])].name
@@ -203,6 +218,7 @@ def _bank(outcome: Outcome) -> Iterator[str]:
         for name, column in SPILLED.items():
             if totals[column] > 0.005 * offered:
                 yield f"  {_wh(totals[column])} lost: {SPILL_WORDS[name]}"
+    yield from _protections(outcome)
     if totals[k.GENERATOR_H] > 0.0:
         yield f"Generator: {totals[k.GENERATOR_H]:.1f} h, {_wh(totals[k.GENERATOR_WH])}"
     life = outcome.life
@@ -214,6 +230,20 @@ def _bank(outcome: Outcome) -> Iterator[str]:
     yield f"  {life.assumption}"
     if outcome.waste > WASTE_FRAC:
         yield f"Waste: the inverter's idle draw is {outcome.waste:.0%} of the load; switch it off while nothing runs on it"
+
+
+def _protections(outcome: Outcome) -> Iterator[str]:
+    acted = [act for act in outcome.protections if act.times]
+    if acted:
+        yield "Protections that acted"
+    for act in acted:
+        moment = outcome.local(outcome.timeline.utc[act.first_hour])
+        cost = f", {_wh(act.wh)} {PROTECTION_COSTS[act.name]}" if act.wh >= 1.0 else ""
+        yield (
+            f"  {PROTECTION_WORDS[act.name]}: {plural(act.times, 'time')}, {act.hours:.1f} h{cost}; first on {moment:%d %b %Y}, "
+            f"longest {act.longest_h} h"
+        )
+    yield from (f"Warning: {warning}" for warning in outcome.warnings)
 
 
 def _stops(outcome: Outcome) -> Iterator[str]:

@@ -15,7 +15,8 @@ WAYS = ("file", "sample", "clear", "normals", "years")
 GET_SOME = (
     'Write weather = {{ file = "year.epw" }} for a weather year of that place (EPW, TMY2, TMY3 or NSRDB csv), '
     'weather = {{ sample = "{}" }} ({} come with flatdays), '
-    "weather = {{ normals = {{ kt = [12 values], temp_mean_c = [12 values] }} }} for its climate, weather = {{ years = [2005, 2024] }} for its past years (after flatdays fetch), "
+    "weather = {{ normals = {{ kt = [12 values], temp_mean_c = [12 values] }} }} for its climate, "
+    "weather = {{ years = [2005, 2024] }} for its past years (after flatdays fetch), "
     "or weather = {{ clear = true }} for the best case."
 ).format(SAMPLES[0], either(SAMPLES, "and"))
 

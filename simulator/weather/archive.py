@@ -26,6 +26,7 @@ from simulator.weather.archive_gather import Line, Progress, Take, gather
 from simulator.weather.archive_manners import (
     URL_SETTING,
     BusyError,
+    GaveUpError,
     OutOfReachError,
     Patience,
     StoppedError,
@@ -296,7 +297,7 @@ def _ask(cell: Cell, year: int, asking: _Asking) -> tuple[dict[str, Any], Any]:
             asking.line.tell(f"{asked}: the archive {trouble}; attempt {attempt + 1} of {patience.attempts} in {wait_s:.0f} s")
             (patience.sleep or asking.line.stop.wait)(wait_s)
     times = f", {patience.attempts} times in a row" if patience.attempts > 1 else ""
-    raise OutOfReachError(f"{asked}: the archive {trouble}{times}; try again later")
+    raise GaveUpError(f"{asked}: the archive {trouble}{times}; try again later")
 
 
 def _request(cell: Cell, year: int, asking: _Asking) -> bytes:

@@ -10,12 +10,14 @@ from typing import Final, Protocol
 
 from simulator.errors import ArchiveError
 from simulator.weather.archive_files import DamagedFileError, read_kept
-from simulator.weather.archive_manners import OutOfReachError, StoppedError
+from simulator.weather.archive_manners import GaveUpError, OutOfReachError, StoppedError
 from simulator.weather.archive_words import asked_for, not_offline, summed_up
 from simulator.weather.past import ArchiveYear, Cell
 
 MOST_WORKERS: Final = 4
 """More requests at once are not kind to a service that costs nothing (common practice, no source)."""
+MOST_IN_A_ROW: Final = 2
+"""So many years given up one after the other, and the archive is taken for out of reach (common practice, no source)."""
 
 Progress = Callable[[int, int, str], None]
 """Is given how many years of cells are done, how many there are, and a sentence; never twice at once."""
@@ -67,8 +69,8 @@ def gather(
     Raises
     ------
     ArchiveError
-        A sentence for every year that could not be had. One refused year does not keep the others from being fetched;
-        an archive out of reach does.
+        A sentence for every year that could not be had. One year refused does not keep the others from being fetched; an
+        archive out of reach does.
     """
     tasks = list(dict.fromkeys(tasks))
     line = Line(len(tasks), on_progress)
@@ -99,6 +101,7 @@ def gather(
 def _fetch_all(missing: list[tuple[Cell, int]], take: Take, fetch: Fetch, line: Line, max_workers: int) -> list[str]:
     """Fetch what is missing; returns what went wrong, a sentence each."""
     failed: dict[str, None] = {}
+    in_a_row = 0
     workers = ThreadPoolExecutor(max_workers=max(1, min(max_workers, MOST_WORKERS)), thread_name_prefix="archive")
     try:
         running: dict[Future[tuple[ArchiveYear, str | None]], tuple[Cell, int]] = {
@@ -112,13 +115,15 @@ def _fetch_all(missing: list[tuple[Cell, int]], take: Take, fetch: Fetch, line: 
             try:
                 found, unkept = future.result()
                 take(cell, year, found, asked=True, unkept=unkept)
+                in_a_row = 0
                 line.done += 1
                 line.tell(f"{asked_for(cell, year)} was fetched")
             except StoppedError:
                 continue
             except ArchiveError as error:
                 failed[str(error)] = None
-                if isinstance(error, OutOfReachError):
+                in_a_row = in_a_row + 1 if isinstance(error, GaveUpError) else 0
+                if isinstance(error, OutOfReachError) or in_a_row >= MOST_IN_A_ROW:
                     line.stop.set()
                     for other in running:
                         other.cancel()

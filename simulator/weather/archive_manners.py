@@ -55,11 +55,15 @@ class BusyError(Exception):
 
 
 class OutOfReachError(ArchiveError):
-    """The archive cannot be had at all now: no use in asking it for another year."""
+    """No use in asking for another year now."""
 
 
-class StoppedError(OutOfReachError):
-    """It was not asked any more, because it cannot be had."""
+class GaveUpError(ArchiveError):
+    """The patience for one year is at its end; another year may go better, or not."""
+
+
+class StoppedError(ArchiveError):
+    """The archive was not asked any more, because others had no luck."""
 
 
 def refusal(status: int, reason: str, headers: Message, body: bytes, asked: str) -> Exception:

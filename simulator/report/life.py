@@ -1,0 +1,89 @@
+"""How long the bank lasts, in words and tables, for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from simulator.battery.ageing import END_SOH
+from simulator.battery.cycles import DEPTH_EDGES_FRAC
+from simulator.report.tables import text_table
+from simulator.studies.life import CARDS, Life
+
+ENDED_WORDS = {"cycles": "use", "calendar": "age"}
+BAR_CELLS = 30
+
+
+def verdict(found: Life) -> str:
+    """The answer in one sentence."""
+    bank = found.scenario.bank
+    name = f"{bank.in_series * bank.in_parallel} x {bank.unit_ah:g} Ah {bank.chemistry.upper()}"
+    low, high = found.band_years
+    if found.years_to_end <= 0.0:
+        return f"This bank ({name}) is at the end of its life already."
+    lasts = f"about {found.years_to_end:.1f} years" if found.worn_out else f"{found.years_to_end:.0f} years and more"
+    left = "to" if abs(found.soh_at_end - END_SOH) < 0.005 else f"with {found.soh_at_end:.0%} of its charge left; the mark is"
+    return (
+        f"This bank ({name}) lasts {lasts} on this route ({low:.0f} to {high:.0f} by the published models and their scatter), "
+        f"{left} {END_SOH:.0%}; {ENDED_WORDS[found.ended_by]} ends it."
+    )
+
+
+def _flat(found: Life) -> str:
+    if found.first_flat_year is None:
+        return "The route has no flat day in any year of its life."
+    if found.first_flat_year == 1:
+        return "The route has flat days from the first year on: flatdays run says why."
+    return f"The route first has a flat day in year {found.first_flat_year}, when the bank has shrunk."
+
+
+def _years(found: Life) -> Iterator[str]:
+    yield "Year by year (as each begins)"
+    yield from text_table(
+        ("year", "charge left", "resistance", "flat days", "lowest charge", "full cycles", "kWh delivered"),
+        [
+            (
+                str(year.year),
+                f"{year.soh:.0%}",
+                f"{1 + year.resistance_gain_frac:.2f}",
+                str(year.flat_days),
+                f"{year.lowest_soc:.0%}",
+                f"{year.full_cycles:.0f}",
+                f"{year.delivered_kwh:,.0f}",
+            )
+            for year in found.years
+        ],
+    )
+
+
+def _depths(found: Life) -> Iterator[str]:
+    counts = found.mean("histogram")
+    most = max(float(counts.max()), 1e-9)
+    yield "Cycles a year by depth"
+    yield from text_table(
+        ("depth", "cycles", ""),
+        [
+            (f"{low:.0%}-{high:.0%}", f"{count:.0f}", "#" * round(BAR_CELLS * float(count) / most))
+            for low, high, count in zip(DEPTH_EDGES_FRAC, DEPTH_EDGES_FRAC[1:], counts, strict=False)
+        ],
+    )
+
+
+def life_lines(found: Life) -> list[str]:
+    """The whole answer, a line each: the verdict first."""
+    lines = [found.scenario.title, "", verdict(found), _flat(found), ""]
+    lines += [
+        f"Cycles: {found.full_cycles_per_year:.0f} full and {found.counted_cycles_per_year:.0f} counted cycles a year; "
+        f"{found.delivered_kwh:,.0f} kWh delivered at its terminals over its life",
+        f"  {found.assumption}",
+        "By each model alone: " + ", ".join(f"{name} {years:.1f} years" for name, years in found.model_years.items()),
+        "",
+        *_years(found),
+        "",
+        *_depths(found),
+        "",
+        "What the figures rest on",
+        *(f"  - {card}" for card in CARDS["lfp" if found.scenario.bank.chemistry == "lfp" else "lead"]),
+    ]
+    if found.notes:
+        lines += ["Note", *(f"  - {note}" for note in found.notes)]
+    return lines
