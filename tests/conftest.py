@@ -52,7 +52,7 @@ LFP_CURVE = Curve(
     capacity_temp_c=(-20.0, -10.0, 0.0, 10.0),
     capacity_frac=(0.75, 0.85, 0.95, 1.0),
 )
-# Shape of an AGM unit: common practice, no source (12.8 V full at rest; coulombic efficiency falls near full, Stevens & Corey 1996).
+# Shape of an AGM unit: common practice, no source (12.8 V full at rest; efficiency falls near full, Stevens & Corey 1996).
 AGM_CURVE = Curve(
     soc=(0.0, 0.25, 0.5, 0.75, 0.9, 1.0),
     ocv_v=(11.9, 12.21, 12.39, 12.6, 12.72, 12.8),
@@ -271,7 +271,7 @@ def make_generator() -> Callable[..., Generator]:
 def _histories(
     hours: int, sun_w: Any, load_w: Any, bay_c: Any, shore_a: Any, drive_a: Any, generator_allowed: Any
 ) -> kernel.Histories:
-    """One row of everything; ``load_w`` may be a number, (hours,) or cumulative (LEVELS, hours); ``sun_w`` (hours,) or (hours, 3)."""
+    """One row of everything; ``load_w`` may be a number, (hours,) or cumulative (LEVELS, hours); ``sun_w`` also (hours, 3)."""
     sun = np.asarray(sun_w, dtype=np.float64)
     if sun.ndim < 2:
         sun = np.repeat(np.broadcast_to(sun, (hours,))[:, None], 3, axis=1)
@@ -310,8 +310,8 @@ def make_histories() -> Callable[..., kernel.Histories]:
 def walk_banks() -> Callable[..., Walked]:
     """``walk_banks([bank, ...], histories)``: one lane a bank, every hour watched.
 
-    ``lane`` overrides lane parameters of all lanes, or of each when it is a list; ``start_soc``, ``cell_c`` and ``state`` set the start
-    (by default the banks' own ``start_soc``, and cells as warm as the first hour's air).
+    ``lane`` overrides lane parameters of all lanes, or of each when it is a list; ``start_soc``, ``cell_c`` and ``state`` set
+    the start (by default the banks' own ``start_soc``, and cells as warm as the first hour's air).
     """
 
     def walker(

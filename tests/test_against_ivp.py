@@ -1,8 +1,9 @@
 """The hour loop against scipy's integrator (rtol 1e-10) on the same curve and resistance, with powers that step every hour.
 
-Between two steps the terminals see a constant power: V(q) I + R I^2 = P while charging (V with the overpotential, stored dq = eta I) and
-ocv(q) I - R I^2 = P while discharging; the absorption phase caps the stored rate at g (q_inf - q). The loop solves an hour at its mean
-current, so the two differ by what the voltage moves within it: the bound is 1e-5 of the charge, and less is reached.
+Between two steps the terminals see a constant power: V(q) I + R I^2 = P while charging (V with the overpotential, stored
+dq = eta I) and ocv(q) I - R I^2 = P while discharging; the absorption phase caps the stored rate at g (q_inf - q). The loop
+solves an hour at its mean current, so the two differ by what the voltage moves within it: the bound is 1e-5 of the charge, and
+less is reached.
 """
 
 from __future__ import annotations
@@ -67,7 +68,7 @@ def integrate(walked, powers: np.ndarray, tapers: bool) -> np.ndarray:
     return after
 
 
-# Reached: LFP 2.2e-6, AGM 4.8e-6 (rough powers of up to C/2, where the mean current of an hour matters most).
+# Reached: LFP 8.4e-7, AGM 5.6e-6, at powers of up to a quarter of the capacity.
 @pytest.mark.parametrize(("chemistry", "seed"), [("lfp", 1), ("agm", 2)])
 def test_a_rough_ten_days_of_power_steps(chemistry, seed, make_bank, walk_bank):
     bank = make_bank(
@@ -89,13 +90,13 @@ def test_a_rough_ten_days_of_power_steps(chemistry, seed, make_bank, walk_bank):
     assert walked.total(k.CHARGED_AH) > 500.0
     assert walked.total(k.DISCHARGED_AH) > 500.0
     assert walked.total(k.MISSED_DARK_WH) == 0.0
-    assert 0.1 < walked.soc().min()
+    assert walked.soc().min() > 0.1
     assert walked.soc().max() < 0.98
     off = np.abs(walked.soc()[1:] - integrate(walked, powers, tapers=False)).max()
-    print(f"{chemistry}: {off:.1e}")
     assert off < 1e-5
 
 
+# Reached: 1.8e-6 and 9.4e-7.
 @pytest.mark.parametrize(("taper_h", "seed"), [(0.15, 3), (2.0, 4)])
 def test_the_onset_of_the_absorption_phase(taper_h, seed, make_bank, walk_bank):
     """Power-limited up to the charge at which the taper takes over, exponential from there."""
@@ -117,5 +118,4 @@ def test_the_onset_of_the_absorption_phase(taper_h, seed, make_bank, walk_bank):
     assert walked.total(k.SPILLED_ACCEPTANCE_WH) > 100.0
     assert walked.total(k.MISSED_DARK_WH) == 0.0
     off = np.abs(walked.soc()[1:] - integrate(walked, powers, tapers=True)).max()
-    print(f"taper {taper_h} h: {off:.1e}")
-    assert off < 2e-4
+    assert off < 1e-5

@@ -1,8 +1,9 @@
 """The two wells against published lifetimes of the kinetic battery model.
 
-M. Jongerden, B. Haverkort, H. Bohnenkamp, J.-P. Katoen (2009), Maximizing system lifetime by battery scheduling, DSN 2009: battery B1 of
-5.5 A min with c = 0.166 and k' = 0.122 per minute, loads in steps of one minute. Model: J. F. Manwell, J. G. McGowan (1993), Lead acid
-battery storage model for hybrid energy systems, Solar Energy 50(5), 399-405.
+M. Jongerden, B. Haverkort, H. Bohnenkamp, J.-P. Katoen (2009), Maximizing system lifetime by battery scheduling, DSN 2009:
+battery B1 of 5.5 A min with c = 0.166 and k' = 0.122 per minute, loads in steps of one minute (from memory, recomputed).
+Model: J. F. Manwell, J. G. McGowan (1993), Lead acid battery storage model for hybrid energy systems, Solar Energy 50(5),
+399-405.
 """
 
 from __future__ import annotations
@@ -30,7 +31,8 @@ CAPACITY_FRACTIONS = {
     (0.5, 0.3): {1.0: 0.3526, 5.0: 0.5386, 10.0: 0.6833, 20.0: 0.8108, 100.0: 0.9554},
     (1.0, 0.4): {1.0: 0.5133, 5.0: 0.7704, 10.0: 0.8696, 20.0: 0.9302, 100.0: 0.9852},
 }
-"""(k per hour, c): hours at constant current to the share of the charge it yields, k c t / (1 - r + c (k t - 1 + r)) with r = exp(-k t)."""
+"""(k per hour, c): hours at constant current to the share of the charge they yield, k c t / (1 - r + c (k t - 1 + r)) with
+r = exp(-k t) (calculated from Manwell & McGowan)."""
 
 
 def lifetime(rates: np.ndarray) -> float:

@@ -1,8 +1,9 @@
 """A store of N units that gains one on a sunny day and loses one on a dull day, walked by the hour loop and its own day counter.
 
-Each day draws one unit; a sunny day (probability p) brings two in the same hours, a dull one nothing. With both ends cut off the charge
-is a birth-death chain (W. Feller, An Introduction to Probability Theory and Its Applications I, ch. XV; used for photovoltaic storage by
-L. Bucciarelli 1979, Solar Energy 23(3), 205-209, and J. M. Gordon 1987, Solar Cells 20, 295-313): with r = p / q
+Each day draws one unit; a sunny day (probability p) brings two in the same hours, a dull one nothing. With both ends cut off
+the charge is a birth-death chain (W. Feller, An Introduction to Probability Theory and Its Applications I, ch. XV; used for
+photovoltaic storage by L. Bucciarelli 1979, Solar Energy 23(3), 205-209, and J. M. Gordon 1987, Solar Cells 20, 295-313):
+with r = p / q
 
     P(empty) = (1 - r) / (1 - r^(N + 1)),   unserved = q P(empty),   spilled = p r^N P(empty),   spilled - unserved = p - q.
 """
@@ -133,7 +134,7 @@ def test_spilled_less_unserved_is_the_surplus_on_every_path(chain):
 
 
 def test_every_day_moves_a_whole_unit_or_none(chain):
-    """Inside the store a day moves the charge by one unit exactly, at the ends by none: the loop is the chain and no approximation."""
+    """Inside the store a day moves the charge by one unit exactly, at the ends by none: the loop is the chain itself."""
     _, _, _, found = chain
     step = np.where(found.sunny, 1.0, -1.0) - found.spilled + found.unserved
     assert np.abs(step - np.rint(step)).max() < 1e-9

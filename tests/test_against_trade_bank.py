@@ -48,7 +48,7 @@ def test_usable_part_down_to_the_planning_line(units, usable, ampere_hours, watt
 
 
 def test_four_lithium_units_without_sun_go_dark_on_the_third_day(preset_bank, make_bank, walk_bank):
-    """3,840 Wh at 1,550 Wh a day are 2.5 days; a real lithium unit, above 13 V most of the time, lasts a little longer than the sum."""
+    """3,840 Wh at 1,550 Wh a day are 2.5 days; a real lithium unit, above 13 V most of the time, lasts a little longer."""
     by_hand = walk_bank(make_bank("tank", in_parallel=4, cutoff_soc=0.2, reconnect_soc=0.25), 96, load_w=1550.0 / 24)
     assert first_dark_hour(by_hand) + 1.0 - by_hand.hour(k.DARK_H)[first_dark_hour(by_hand)] == pytest.approx(
         3840.0 / 1550.0 * 24
@@ -145,7 +145,7 @@ def test_agm_at_minus_ten_yields_60_to_70_percent(preset_bank, walk_bank):
 
 
 def test_a_flat_cold_lithium_bank_stays_dark_until_it_thaws(preset_bank, walk_bank):
-    """No charge below freezing, nothing to serve from: the sun shines in vain until the cells are warm at both ends of an hour."""
+    """No charge below freezing, nothing to serve from: the sun shines in vain until the cells are warm."""
     thaw = 96
     hours = np.arange(192)
     bay_c = np.where(hours < thaw, -8.0, 15.0)

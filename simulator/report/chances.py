@@ -21,7 +21,8 @@ def odds_verdict(found: Odds) -> str:
     """The odds in one sentence, never without their interval."""
     low, high = found.flat_free_interval()
     share = found.flat_free_share()
-    years = f"{round(share * found.years)} of {plural(found.years, 'weather year')}"
+    kind = {"past": "past year", "drawn": "drawn weather year"}[found.weather.kind]
+    years = f"{round(share * found.years)} of {plural(found.years, kind)}"
     return (
         f"This bank gets through the trip without a flat day in {years}: {_percent(share)} "
         f"(95 % sure: between {_percent(low)} and {_percent(high)})."
@@ -67,28 +68,33 @@ def _where(found: Odds) -> Iterator[str]:
         yield from text_table(("week from", "years", ""), weeks)
 
 
-def odds_lines(found: Odds) -> list[str]:
-    """The whole answer, a line each, the verdict first."""
+def odds_lines(found: Odds, beside: Odds | None = None) -> list[str]:
+    """The whole answer, a line each, the verdict first; ``beside`` is the same trip over years of another kind."""
     lines = [found.scenario.title, "", odds_verdict(found)]
+    if beside is not None:
+        lines.append(odds_verdict(beside))
     for part in (_years, _where):
         lines += ["", *part(found)]
-    lines += ["", "Weather", *(f"  - {source}" for source in found.source)]
-    if any(stop.snow == "none" for stop in found.scenario.stops) and _freezes(found):
-        lines += [
-            "Caution",
-            "  - Snow on the panels is not in these odds: in a snowy winter they are optimistic (snow = in a stop).",
-        ]
+    if beside is not None:
+        lines += ["", f"Beside it, over {plural(beside.years, 'drawn weather year')}", *_years(beside)]
+    sources = dict.fromkeys((*found.source, *(beside.source if beside is not None else ())))
+    lines += ["", "Weather", *(f"  - {source}" for source in sources)]
+    notes = dict.fromkeys((*found.weather.notes, *(beside.weather.notes if beside is not None else ())))
+    cautions = [*notes, *(_snow(found) if found.weather.kind == "drawn" else ())]
+    if cautions:
+        lines += ["Caution", *(f"  - {caution}" for caution in cautions)]
     return lines
 
 
-def _freezes(found: Odds) -> bool:
-    """Whether the trip touches months in which snow may fall north or south of the thirtieth parallels."""
-    winter_north = {11, 12, 1, 2, 3}
-    winter_south = {5, 6, 7, 8, 9}
-    for place, stop in enumerate(found.scenario.stops):
-        months = {day.month for day, where in zip(found.timeline.dates, found.timeline.day_stop, strict=True) if where == place}
-        if stop.latitude_deg > 30.0 and months & winter_north:
-            return True
-        if stop.latitude_deg < -30.0 and months & winter_south:
-            return True
-    return False
+def _snow(found: Odds) -> Iterator[str]:
+    """Say that snow is left out, where it freezes and nobody said what becomes of it."""
+    where = [
+        stop.name
+        for stop, freezes in zip(found.scenario.stops, found.weather.freezes, strict=True)
+        if freezes and stop.snow == "none"
+    ]
+    if where:
+        yield (
+            f"It freezes at {', '.join(dict.fromkeys(where))}, and snow on the panels is not in these odds: "
+            "in a snowy winter they are optimistic (write snow in that stop)."
+        )

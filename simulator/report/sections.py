@@ -237,7 +237,7 @@ def refills(outcome: Outcome) -> list[tuple[str, ...]]:
     return [
         (
             refill.source,
-            f"{refill.charger_a:g} A",
+            f"{refill.charger_a:.3g} A",
             f"{refill.from_soc:.0%} to {refill.to_soc:.0%}",
             "not within 20 days" if refill.hours is None else f"{refill.hours:.1f} h",
         )

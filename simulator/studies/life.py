@@ -37,8 +37,6 @@ FloatArray = npt.NDArray[np.float64]
 
 WHOLE_YEAR_DAYS = 364
 """A route of this many days joins on to itself: the next year goes on where this one ended."""
-FLAT_HORIZON = 1_000
-"""Bound on the walks, far above what the models allow."""
 CARDS = {
     "lfp": (
         "Naumann et al. 2018 and 2020 (a 3 Ah cylindrical LFP cell, 29 months of tests at 0 to 60 C, cycling at 40 C): time, "
@@ -181,7 +179,7 @@ def live(scenario: Scenario, threads: int | None = None) -> Life:
     done_years = 0.0
     soh_at_end = bank.soh_start
     first_flat_year: int | None = None
-    for _ in range(FLAT_HORIZON):
+    while True:
         design = battery.stack_lanes([battery.pack_lane(each, scenario.generator) for each in banks])
         if state is None or not joined:
             state = battery.start_state(design, bank.start_soc, setting.inputs.bay_c[design.bay_row, 0])
@@ -225,7 +223,17 @@ def live(scenario: Scenario, threads: int | None = None) -> Life:
         banks = [aged_bank(bank, age, start) for age, start in zip(ages, starts, strict=True)]
     _extrapolate(ends, models, ages, uses, done_years)
     return _told(
-        scenario, setting.weather.sources, clock.days, ends, models, ages[0], soh_at_end, lived, first_flat_year, assumption, notes
+        scenario,
+        setting.weather.sources,
+        clock.days,
+        ends,
+        models,
+        ages[0],
+        soh_at_end,
+        lived,
+        first_flat_year,
+        assumption,
+        notes,
     )
 
 
@@ -300,7 +308,9 @@ def _told(
             "tests lasted about three years."
         )
     if bank.warranty_years is not None and life < bank.warranty_years:
-        said.append(f"The warranty of {bank.warranty_years:g} years is longer than the estimate: on this route ask what it covers.")
+        said.append(
+            f"The warranty of {bank.warranty_years:g} years is longer than the estimate: on this route ask what it covers."
+        )
     return Life(
         scenario=scenario,
         weather_sources=sources,

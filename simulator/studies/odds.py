@@ -1,4 +1,4 @@
-"""In how many weather years would this bank run flat: the whole trip over many years at once.
+"""In how many weather years would this bank run flat: the whole trip over many years at once, past ones or drawn ones.
 
 A typical year understates the bad one. Each year of weather is a row of the histories and three lanes: the weather as it is,
 and the same years with a tenth less and a tenth more sun, because more years shrink the error of sampling, never the model's.
@@ -7,7 +7,7 @@ What the load really is differs from day to day too: each day's load is multipli
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -20,7 +20,7 @@ from simulator.battery import kernel as k
 from simulator.engine import Setting, histories, lanes, run
 from simulator.errors import InputError
 from simulator.outcome import Outcome, flat_mask
-from simulator.route import RouteWeather, drawn_weather, route_normals
+from simulator.route import RouteWeather, WeatherYears, drawn_years, past_years
 from simulator.scenario.parts import Scenario
 from simulator.version import package_version
 
@@ -37,6 +37,7 @@ BLOCK_ROWS = 24
 LOAD_STREAM = 7_001
 """Keeps the chance of the load apart from that of the weather."""
 MOST_YEARS = 10_000
+SOURCES = ("past", "drawn")
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,6 +56,8 @@ class Odds:
     flat: npt.NDArray[np.bool_]
     missed_wh: FloatArray
     stretch_days: FloatArray
+    weather: WeatherYears
+    load_spread_frac: float
 
     @property
     def years(self) -> int:
@@ -120,8 +123,10 @@ def longest_run(without: npt.NDArray[np.bool_]) -> FloatArray:
     return longest
 
 
-def _check(years: int, seed: int, load_spread_frac: float) -> None:
+def _check(years: int, seed: int, load_spread_frac: float, source: str) -> None:
     mistakes = []
+    if source not in SOURCES:
+        mistakes.append(f'--source: expected one of {", ".join(SOURCES)}, got "{source}"')
     if not 1 <= years <= MOST_YEARS:
         mistakes.append(f"--years: expected 1 to {MOST_YEARS}, got {years}")
     if not 0 <= seed < 2**63:
@@ -143,17 +148,19 @@ def odds(
     years: int = 100,
     seed: int | None = None,
     *,
+    source: str | None = None,
     load_spread_frac: float = LOAD_SPREAD_FRAC,
     threads: int | None = None,
     progress: Progress | None = None,
 ) -> Odds:
-    """Run the trip over years of weather drawn from the monthly normals of its stops.
+    """Run the trip over many years of weather: past ones, or drawn from the monthly normals of its stops.
 
     Parameters
     ----------
     scenario : a finished scenario.
-    years : 1 to 10,000; 200 years begin with the same 100.
+    years : 1 to 10,000 drawn ones; 200 years begin with the same 100. Past years are all those that the cache has.
     seed : None takes the scenario's.
+    source : ``past`` or ``drawn``; None: past years if a stop asks for them.
     load_spread_frac : standard deviation of a day's load about the audit, 0..1.
     threads : the answer does not depend on it.
     progress : called with (years done, years) now and then.
@@ -162,41 +169,41 @@ def odds(
     ------
     InputError
         The counts cannot be, or a stop has no weather that varies.
+    ArchiveError
+        Past years are asked for, and none is in the cache.
     """
     seed = scenario.seed if seed is None else seed
-    _check(years, seed, load_spread_frac)
+    source = source or usual_source(scenario)
+    _check(years, seed, load_spread_frac, source)
     clock = timeline.build_timeline(scenario)
-    normals = route_normals(scenario)
+    found = past_years(scenario, clock, seed) if source == "past" else drawn_years(scenario, clock, years, seed)
+    return _walk_years(scenario, clock, found, seed, load_spread_frac, threads, progress)
 
-    def block(first: int, count: int) -> RouteWeather:
-        return drawn_weather(clock, normals, scenario.stops, count, seed, first)
 
-    names = tuple(str(year + 1) for year in range(years))
-    return _walk_years(scenario, clock, names, block, seed, load_spread_frac, threads, progress)
+def usual_source(scenario: Scenario) -> str:
+    """Past years if a stop asks for them, else drawn ones."""
+    return "past" if any(stop.weather is not None and stop.weather.years is not None for stop in scenario.stops) else "drawn"
 
 
 def _walk_years(
     scenario: Scenario,
     clock: timeline.Timeline,
-    names: Sequence[str],
-    block: Callable[[int, int], RouteWeather],
+    weather: WeatherYears,
     seed: int,
     load_spread_frac: float,
     threads: int | None,
     progress: Progress | None,
 ) -> Odds:
-    """Walk all years, a block at a time; ``block(first, count)`` gives their weather."""
+    """Walk all years, a block at a time."""
     base = battery.pack_lane(scenario.bank, scenario.generator)
     curve, capacity = battery.pack_curve(scenario.bank)
-    years = len(names)
+    years = len(weather.names)
     flat = np.zeros((len(SUN_SCALES), years, clock.days), dtype=bool)
     missed_wh = np.zeros(years)
     stretch_days = np.zeros(years)
-    source: dict[str, None] = {}
     for first in range(0, years, BLOCK_ROWS):
         count = min(BLOCK_ROWS, years - first)
-        found = block(first, count)
-        source |= dict.fromkeys(found.sources)
+        found = weather.block(first, count)
         factors = draw_load_factors(count, clock.days, load_spread_frac, seed, first)
         setting = _with_load(histories(scenario, clock, found, questions=False), factors)
         design = battery.stack_lanes(
@@ -215,21 +222,22 @@ def _walk_years(
         stretch_days[here] = longest_run(days[0, :, :, k.DAY_FULL_H] <= 0.0)
         if progress is not None:
             progress(first + count, years)
-    return Odds(scenario, clock, tuple(source), seed, tuple(names), flat, missed_wh, stretch_days)
+    return Odds(scenario, clock, weather.sources, seed, weather.names, flat, missed_wh, stretch_days, weather, load_spread_frac)
 
 
-def worst_outcome(found: Odds, *, load_spread_frac: float = LOAD_SPREAD_FRAC, threads: int | None = None) -> Outcome:
-    """Run the worst of the drawn years again, hour by hour, with all the questions of a single run."""
+def worst_outcome(found: Odds, threads: int | None = None) -> Outcome:
+    """Run the worst of the years again, hour by hour, with all the questions of a single run."""
     scenario, clock = found.scenario, found.timeline
     year = found.worst_year
-    drawn = drawn_weather(clock, route_normals(scenario), scenario.stops, 1, found.seed, year)
+    row = found.weather.block(year, 1)
     single = RouteWeather(
-        {name: values[0] for name, values in drawn.table.items()},
-        drawn.elevation_m,
-        tuple(f"year {year + 1} of {source}" for source in drawn.sources),
-        drawn.notes,
+        {name: values[0] for name, values in row.table.items()},
+        row.elevation_m,
+        tuple(f"year {found.year_names[year]} of: {source}" for source in found.source),
+        (*found.weather.notes, *row.notes),
+        None if row.precipitation_mm is None else row.precipitation_mm[0],
     )
-    factors = draw_load_factors(1, clock.days, load_spread_frac, found.seed, year)
+    factors = draw_load_factors(1, clock.days, found.load_spread_frac, found.seed, year)
     setting = _with_load(histories(scenario, clock, single), factors)
     return run(setting, *lanes(setting), threads)
 
@@ -257,8 +265,11 @@ def odds_summary(found: Odds) -> dict[str, Any]:
         "scenario": found.scenario.title,
         "scenario_sha256": found.scenario.sha256,
         "years": found.years,
+        "kind": found.weather.kind,
         "source": list(found.source),
+        "notes": list(found.weather.notes),
         "seed": found.seed,
+        "load_spread_frac": found.load_spread_frac,
         "days": clock.days,
         **at(0),
         "flat_days_mean": round(float(found.flat_days.mean()), 3),

@@ -40,7 +40,7 @@ ELEVATIONS_M: Final = (-500.0, 9000.0)
 POLAR_DEG: Final = 66.0
 """Beyond this the sun goes round, and noon says little."""
 MOST_RANGES: Final = 4
-MOST_WORDS: Final = 300
+MOST_LETTERS: Final = 300
 
 
 class GarbledReplyError(Exception):
@@ -140,9 +140,9 @@ def _parsed(body: bytes) -> dict[str, Any]:
 
 
 def _clean(text: str) -> str:
-    """One line without control characters, not too long, without the full stop."""
-    line = " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
-    return (line if len(line) <= MOST_WORDS else line[: MOST_WORDS - 3] + "...").rstrip(". ")
+    """Make it one line without control characters, not too long, without the full stop."""
+    line = " ".join("".join(letter if letter.isprintable() else " " for letter in text).split()).rstrip(". ")
+    return line if len(line) <= MOST_LETTERS else f"{line[:MOST_LETTERS]} [...]"
 
 
 def _is_number(value: object) -> bool:
@@ -319,7 +319,7 @@ def _beyond_w_m2(index: pd.DatetimeIndex, latitude_deg: float, longitude_deg: fl
     Declination and equation of time by J. W. Spencer (1971), Fourier series representation of the position of the sun,
     Search 2(5), 172: enough to see a wrong clock, and without the library that knows better.
     """
-    turn = 2.0 * np.pi * (np.asarray(index.dayofyear, dtype=np.float64) - 1.0) / 365.0
+    turn = 2.0 * np.pi * (np.asarray(index.day_of_year, dtype=np.float64) - 1.0) / 365.0
     one_c, one_s, two_c, two_s = np.cos(turn), np.sin(turn), np.cos(2.0 * turn), np.sin(2.0 * turn)
     three_c, three_s = np.cos(3.0 * turn), np.sin(3.0 * turn)
     tilt = (
