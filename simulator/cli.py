@@ -7,7 +7,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from simulator.errors import FlatdaysError, InputError
 
@@ -17,12 +17,14 @@ if TYPE_CHECKING:
 EXIT_FLAT = 4
 EXIT_FAULT = 70
 EXIT_INTERRUPTED = 130
+BAR_WIDTH, LINE_WIDTH = 24, 79
 
 EXAMPLES = """examples
   flatdays new my-trip.toml                 write a commented scenario that runs as it is
   flatdays check my-trip.toml               say what was understood, and every mistake at once
   flatdays run my-trip.toml                 on which days does the bank run flat, and why
-  flatdays odds my-trip.toml --years 200    the same over many weather years drawn by chance
+  flatdays odds my-trip.toml --years 200    the same over many weather years
+  flatdays fetch my-trip.toml --years 2005-2024   bring the past years of every stop, once, for weather = { years = ... }
   flatdays run my-trip.toml --out results   also write summary.json, days.csv, hours.csv and report.html
   flatdays life my-trip.toml                how many years the bank lasts on this route
 
@@ -51,6 +53,11 @@ def _parser() -> argparse.ArgumentParser:
     chances = commands.add_parser("odds", help="run the trip over many weather years: in how many does the bank run flat")
     chances.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
     chances.add_argument("--years", type=int, default=100, metavar="N", help="weather years to draw (100)")
+    chances.add_argument(
+        "--source",
+        choices=("past", "drawn", "both"),
+        help="past years of the archive, drawn ones, or both side by side; left out: past years if a stop asks for them",
+    )
     chances.add_argument("--seed", type=int, metavar="S", help="start of the chance; left out: the scenario's")
     chances.add_argument("--load-spread", type=float, default=0.15, metavar="SHARE", help="how much a day's load varies (0.15)")
     chances.add_argument(
@@ -59,10 +66,39 @@ def _parser() -> argparse.ArgumentParser:
     chances.add_argument("--json", action="store_true", help="print the odds as JSON and nothing else")
     chances.set_defaults(act=_odds)
 
-    life = commands.add_parser("life", help="repeat the route year after year: how long the bank lasts, and when it first runs flat")
+    life = commands.add_parser(
+        "life", help="repeat the route year after year: how long the bank lasts, and when it first runs flat"
+    )
     life.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
     life.add_argument("--json", action="store_true", help="print the answer as JSON and nothing else")
     life.set_defaults(act=_life)
+
+    spell = commands.add_parser(
+        "stretch", help="how many dull days a full bank carries the load through, beside the hand formula"
+    )
+    spell.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
+    spell.add_argument("--stop", required=True, metavar="N", help="number of the stop, from 1, or its name")
+    spell.add_argument("--date", metavar="YYYY-MM-DD", help="first day, full at midnight; left out: the arrival")
+    spell.add_argument(
+        "--kt", type=float, default=0.2, metavar="SHARE", help="share of the light that comes through (0.2: overcast)"
+    )
+    spell.add_argument("--temp", type=float, metavar="C", help="air temperature; left out: the mean of the month there")
+    spell.add_argument("--spell", type=int, metavar="DAYS", help="instead of --kt: the darkest so many days about that date")
+    spell.add_argument("--years", type=int, default=100, metavar="N", help="with --spell: weather years to draw (100)")
+    spell.add_argument("--seed", type=int, metavar="S", help="with --spell: start of the chance; left out: the scenario's")
+    spell.add_argument("--source", choices=("past", "drawn"), help="with --spell: which years to look in")
+    spell.add_argument("--json", action="store_true", help="print the answer as JSON and nothing else")
+    spell.set_defaults(act=_stretch)
+
+    fetch = commands.add_parser("fetch", help="bring past years of weather for every stop into the cache")
+    fetch.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
+    fetch.add_argument("--years", metavar="FIRST-LAST", help="such as 2005-2024; left out: the years its stops ask for")
+    fetch.add_argument("--offline", action="store_true", help="ask nobody: only look whether they are all there")
+    fetch.set_defaults(act=_fetch)
+
+    normals = commands.add_parser("normals", help="monthly normals of a weather file, ready to be pasted into a scenario")
+    normals.add_argument("file", type=Path, metavar="FILE", help="a weather year: EPW, TMY2, TMY3 or NSRDB csv")
+    normals.set_defaults(act=_normals)
 
     check = commands.add_parser("check", help="only read the scenario: what was understood, and every mistake at once")
     check.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
@@ -130,15 +166,129 @@ def _odds(arguments: argparse.Namespace) -> int:
     from simulator.report.chances import odds_lines
     from simulator.studies.odds import odds, odds_summary, worst_outcome
 
-    found = odds(scenario, arguments.years, arguments.seed, load_spread_frac=arguments.load_spread, progress=_progress())
+    each = [
+        odds(
+            scenario,
+            arguments.years,
+            arguments.seed,
+            source=source,
+            load_spread_frac=arguments.load_spread,
+            progress=_progress(),
+        )
+        for source in (("past", "drawn") if arguments.source == "both" else (arguments.source,))
+    ]
+    found = each[0]
     if arguments.json:
-        import json
-
-        sys.stdout.write(json.dumps(odds_summary(found), indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+        summary = odds_summary(found)
+        for beside in each[1:]:
+            summary["beside"] = odds_summary(beside)
+        _print_json(summary)
     else:
-        _print(odds_lines(found))
+        _print(odds_lines(*each))
     if arguments.worst is not None:
-        _write(worst_outcome(found, load_spread_frac=arguments.load_spread), arguments, arguments.worst)
+        _write(worst_outcome(found), arguments, arguments.worst)
+    return 0
+
+
+def _print_json(summary: dict[str, Any]) -> None:
+    import json
+
+    sys.stdout.write(json.dumps(summary, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def _stretch(arguments: argparse.Namespace) -> int:
+    from datetime import date
+
+    from simulator.scenario import read_scenario
+
+    scenario = read_scenario(arguments.scenario)
+    try:
+        day = None if arguments.date is None else date.fromisoformat(arguments.date)
+    except ValueError:
+        raise InputError(f'--date: expected a date such as 2026-12-15, got "{arguments.date}"') from None
+    from simulator.report.spell import stretch_lines
+    from simulator.studies.stretch import find_stop, stretch, stretch_summary
+
+    stop = find_stop(scenario, arguments.stop)
+    found = stretch(
+        scenario,
+        stop,
+        stop.arrive if day is None else day,
+        kt=arguments.kt,
+        temp_c=arguments.temp,
+        spell_days=arguments.spell,
+        years=arguments.years,
+        source=arguments.source,
+        seed=arguments.seed,
+    )
+    if arguments.json:
+        _print_json(stretch_summary(found))
+    else:
+        _print(stretch_lines(found))
+    return 0
+
+
+def _fetch(arguments: argparse.Namespace) -> int:
+    from datetime import date
+
+    from simulator.scenario import read_scenario
+
+    scenario = read_scenario(arguments.scenario)
+    asking = [stop for stop in scenario.stops if stop.weather is not None and stop.weather.years is not None]
+    if arguments.years is None:
+        spans = [stop.weather.years for stop in asking if stop.weather is not None and stop.weather.years is not None]
+        if not spans:
+            raise InputError(
+                "--years: expected the first and the last year such as 2005-2024, got none, and no stop asks for any"
+            )
+        first, last = min(span[0] for span in spans), max(span[1] for span in spans)
+    else:
+        first, last = _year_span(arguments.years)
+    from simulator.weather.archive import check_years, get_into_cache
+
+    check_years(first, last, date.today())
+    stops = asking if arguments.years is None else scenario.stops
+    points = list(dict.fromkeys((stop.latitude_deg, stop.longitude_deg) for stop in stops))
+    found = get_into_cache(points, range(first, last + 1), offline=arguments.offline, on_progress=_bar())
+    cells = "1 cell" if found.cells == 1 else f"{found.cells} cells"
+    _print(
+        [
+            f"{first} to {last} in {cells} of the archive: {found.asked} years of cells fetched, {found.kept} were there before.",
+            *(f"  - {note}" for note in found.notes),
+            f"Use them with weather = {{ years = [{first}, {last}] }}, then: flatdays odds {arguments.scenario}",
+        ]
+    )
+    return 0
+
+
+def _year_span(text: str) -> tuple[int, int]:
+    """First and last year of ``2005-2024`` or ``2010``."""
+    parts = text.split("-")
+    if len(parts) > 2 or not all(part.isdecimal() and len(part) == 4 for part in parts):
+        raise InputError(f'--years: expected the first and the last year such as 2005-2024, got "{text}"')
+    return int(parts[0]), int(parts[-1])
+
+
+def _bar() -> Callable[[int, int, str], None] | None:
+    """A bar on the error stream, for a person only."""
+    if not sys.stderr.isatty():
+        return None
+
+    def show(done: int, total: int, said: str) -> None:
+        filled = BAR_WIDTH * done // total
+        line = f"[{'#' * filled}{'.' * (BAR_WIDTH - filled)}] {done} of {total}  {said}"[:LINE_WIDTH]
+        sys.stderr.write(f"\r{line:<{LINE_WIDTH}}" + ("\r" + " " * LINE_WIDTH + "\r" if done == total else ""))
+        sys.stderr.flush()
+
+    return show
+
+
+def _normals(arguments: argparse.Namespace) -> int:
+    from simulator.weather import read_weather_file
+    from simulator.weather.climate import normals_toml
+    from simulator.weather.normals import normals_from_station
+
+    sys.stdout.write(normals_toml(normals_from_station(read_weather_file(arguments.file))))
     return 0
 
 
@@ -184,6 +334,16 @@ def _check(arguments: argparse.Namespace) -> int:
             look_at_weather_file(path)
         except InputError as error:
             mistakes |= dict.fromkeys(error.mistakes)
+    # A stop that asks for the nearest place has to look up its height, which takes the heavy libraries.
+    named = [stop for stop in scenario.stops if stop.weather is not None and stop.weather.normals is not None]
+    if named:
+        from simulator.weather.climate import written_normals
+
+        for stop in named:
+            try:
+                written_normals(stop)
+            except InputError as error:
+                mistakes |= dict.fromkeys(error.mistakes)
     if mistakes:
         raise InputError(mistakes)
     _print(describe(scenario))

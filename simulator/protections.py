@@ -173,15 +173,19 @@ def bank_warnings(bank: Bank, hours: FloatArray, longest_without_full_days: floa
         if above_c[worst] < FREEZING_MARGIN_C:
             found.append(
                 f"The acid may freeze and burst the cells: at {soc[worst]:.0%} charge it does so at "
-                f"{float(freezing_c(bank, soc[worst])):.0f} C, and the cells were at {cell_c[worst]:.0f} C; keep a flooded bank full "
-                "in the cold (from memory, battery handbooks)."
+                f"{float(freezing_c(bank, soc[worst])):.0f} C, and the cells were at {cell_c[worst]:.0f} C; keep a flooded bank "
+                "full in the cold (from memory, battery handbooks)."
             )
     if bank.chemistry != "lfp" and longest_without_full_days > LEAD_FULL_EVERY_DAYS:
         full_days = len(hours) / HOURS_PER_DAY
-        what = "never full" if longest_without_full_days >= full_days - 1e-9 else f"{longest_without_full_days:.0f} days without a full charge"
+        what = (
+            "never full"
+            if longest_without_full_days >= full_days - 1e-9
+            else f"{longest_without_full_days:.0f} days without a full charge"
+        )
         found.append(
-            f"Chronically undercharged: {what} on this route; lead-acid hardens and loses capacity (sulphation) unless it is full "
-            f"every {LEAD_FULL_EVERY_DAYS:.0f} days or so (common practice, no source)."
+            f"Chronically undercharged: {what} on this route; lead-acid hardens and loses capacity (sulphation) unless it is "
+            f"full every {LEAD_FULL_EVERY_DAYS:.0f} days or so (common practice, no source)."
         )
     coldest, hottest = float(cell_c.min()), float(cell_c.max())
     low_c, high_c = bank.discharge_min_c, bank.discharge_max_c

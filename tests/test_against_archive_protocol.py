@@ -1,7 +1,7 @@
-"""The archive's protocol as another client speaks it: pvlib's own ``get_nasa_power`` (pvlib 0.16, ``pvlib/iotools/nasa_power.py``).
+"""The archive's protocol as another client speaks it: ``get_nasa_power`` of pvlib 0.16 (``pvlib/iotools/nasa_power.py``).
 
-Both clients ask the same server on this machine for the same year: the questions must agree, and what comes out too. The sun that the
-answer is held against is checked with pvlib's as well.
+Both clients ask the same server on this machine for the same year: the questions must agree, and what comes out too. The
+sun that an answer is held against is checked with pvlib's as well.
 """
 
 from __future__ import annotations
@@ -28,11 +28,11 @@ def asked(monkeypatch, tmp_path):
     """A server that gives every client the same year; yields the questions and its address."""
     chance = np.random.default_rng(1)
     keys = pd.date_range("2020-01-01", "2020-12-31 23:00", freq="h").strftime("%Y%m%d%H").tolist()
+    columns = chance.uniform(0.0, 50.0, (len(COLUMNS), len(keys))).round(2).tolist()
+    series = {name: dict(zip(keys, column, strict=True)) for name, column in zip(COLUMNS, columns, strict=True)}
     reply = {
         "geometry": {"type": "Point", "coordinates": [-8.0, 38.5, 240.5]},
-        "properties": {
-            "parameter": {name: dict(zip(keys, chance.uniform(0.0, 50.0, 8784).round(2).tolist())) for name in COLUMNS}
-        },
+        "properties": {"parameter": series},
         "header": {"fill_value": -999.0},
         "parameters": {},
         "times": {},

@@ -9,9 +9,13 @@ import json
 import math
 import os
 import socket
+import ssl
 import subprocess
 import sys
 import threading
+import urllib.error
+import urllib.request
+from dataclasses import replace
 from functools import lru_cache
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from types import SimpleNamespace
@@ -321,6 +325,13 @@ def test_offline_says_what_is_missing_and_how_to_get_it(service, no_socket):
     assert caught.value.exit_status == 3
 
 
+def test_many_missing_cells_are_not_listed_to_the_end(service, no_socket):
+    with pytest.raises(ArchiveError) as caught:
+        get_years([(float(north), 0.0) for north in range(20)], [2019], offline=True)
+    assert str(caught.value).splitlines()[-1] == "and 12 more of the kind"
+    assert len(str(caught.value).splitlines()) == 9
+
+
 # --- bad days of the service ------------------------------------------------------------------------------------------
 
 PAGE = "<!DOCTYPE html><html><body>We will be back soon</body></html>"
@@ -345,6 +356,7 @@ PAGE = "<!DOCTYPE html><html><body>We will be back soon</body></html>"
         (half_sent, "broke the connection off in the middle"),
         (dropped, "broke the connection off"),
         (status(302, Location="ftp://127.0.0.1/year"), "cannot be reached (unknown url type: ftp)"),
+        (status(302, Location="http://[half/year"), "an address that cannot be read"),
     ],
 )
 def test_a_passing_trouble_is_said_and_asked_again(service, patience, waits, turn, said):
@@ -448,6 +460,38 @@ def test_any_other_answer_is_final(service, patience, code):
 def test_a_redirect_is_followed(service, patience):
     service.script = [lambda handler, _query: handler.send("", 307, Location="/elsewhere?" + handler.path.partition("?")[2])]
     assert get_year(*HERE, 2019, patience=patience).year == 2019
+
+
+def test_an_answer_without_end_is_not_read_to_it(service, patience, monkeypatch):
+    monkeypatch.setattr(archive, "LARGEST_REPLY_BYTES", 600_000)
+    with pytest.raises(ArchiveError, match="sent more than a year of weather can be"):
+        get_year(*HERE, 2019, patience=patience)
+    service.always = packed
+    with pytest.raises(ArchiveError, match="breaks off or is too long"):
+        get_year(*HERE, 2019, patience=patience)
+
+
+@pytest.mark.parametrize(
+    ("reason", "said", "pauses"),
+    [
+        (ssl.SSLCertVerificationError("self-signed"), "certificate could not be verified", 0),
+        (TimeoutError("timed out"), "did not answer within 5 s, 4 times in a row", 3),
+        (socket.gaierror(-2, "Name or service not known"), "cannot be reached (Name or service not known), 4 times", 3),
+    ],
+)
+def test_a_connection_that_does_not_come_about(service, patience, waits, monkeypatch, reason, said, pauses):
+    # A name server or a certificate cannot be had on this machine: the library's own words stand for them.
+    if isinstance(reason, ssl.SSLCertVerificationError):
+        reason.verify_message = "self-signed certificate"
+
+    def fail(*_args, **_kwargs):
+        raise urllib.error.URLError(reason)
+
+    monkeypatch.setattr(urllib.request.OpenerDirector, "open", fail)
+    with pytest.raises(ArchiveError) as caught:
+        get_year(*HERE, 2019, patience=patience)
+    assert said in str(caught.value)
+    assert len(waits) == pauses
 
 
 def test_nobody_listens(service, patience, waits, monkeypatch):
@@ -576,6 +620,10 @@ def test_a_sun_on_another_clock_is_said(service, patience):
     assert 280 <= late_min <= 320
 
 
+def test_where_the_sun_goes_round_noon_says_nothing(service, patience):
+    assert get_year(78.0, 15.0, 2019, patience=patience).notes == ()
+
+
 # --- hours that are lacking -------------------------------------------------------------------------------------------
 
 
@@ -671,9 +719,10 @@ def test_a_disk_that_fills_while_writing(service, patience, monkeypatch):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(np, "savez_compressed", full)
-    with pytest.raises(ArchiveError, match=r"fetched but could not be kept: .*No space left on device.*FLATDAYS_CACHE"):
+    with pytest.raises(ArchiveError, match=r"fetched but could not be kept: .*No space left on device.*FLATDAYS_CACHE") as caught:
         get_into_cache([HERE], range(2001, 2021), patience=patience, max_workers=1)
-    assert len(service.queries) <= 2
+    assert len(str(caught.value).splitlines()) == 1
+    assert len(service.queries) <= 4
     assert _files(service) == []
 
 
@@ -860,23 +909,26 @@ def test_a_time_out_that_makes_no_sense(given_s, service, no_socket, monkeypatch
         get_year(*HERE, 2019)
 
 
-def test_the_time_out_can_be_set(service, monkeypatch, waits):
+def test_the_time_out_can_be_set(service, monkeypatch):
     monkeypatch.setenv("FLATDAYS_ARCHIVE_TIMEOUT_S", "0.04")
-    service.script = [stalled]
-    told = []
+    service.always = stalled
     usual = archive.patience_from_settings
-    monkeypatch.setattr(archive, "patience_from_settings", lambda: Patience(timeout_s=usual().timeout_s, sleep=waits.append))
-    # The next attempt is as short: it is answered by a page, which is quick to write.
-    service.always = status(404)
-    with pytest.raises(ArchiveError, match="404"):
-        get_year(*HERE, 2019, progress=told.append)
-    assert "silent for 0.04 s" in told[0]
+    monkeypatch.setattr(archive, "patience_from_settings", lambda: replace(usual(), attempts=1))
+    with pytest.raises(ArchiveError, match=r"was silent for 0\.04 s; try again later"):
+        get_year(*HERE, 2019)
 
 
 def test_proxies_are_not_asked_for_this_machine(service, patience, monkeypatch):
     monkeypatch.setenv("http_proxy", "http://127.0.0.1:9/")
     monkeypatch.delenv("no_proxy", raising=False)
     assert get_year(*HERE, 2019, patience=patience).year == 2019
+
+
+def test_other_machines_are_asked_through_the_proxy_that_is_set(service, patience, monkeypatch):
+    monkeypatch.setenv("http_proxy", service.url)
+    monkeypatch.delenv("no_proxy", raising=False)
+    assert get_year(*HERE, 2019, url="http://archive.invalid/hourly", patience=patience).year == 2019
+    assert len(service.queries) == 1
 
 
 # --- past years on a trip ---------------------------------------------------------------------------------------------

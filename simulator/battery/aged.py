@@ -7,7 +7,6 @@ bank, which cycles deeper, also fades faster. Published laws of the form loss(ye
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final, Protocol
 
@@ -74,7 +73,9 @@ class Age:
 class AgeingModel(Protocol):
     """One opinion on how a bank ages."""
 
-    name: str
+    @property
+    def name(self) -> str:
+        """What people know it by."""
 
     def start(self, year: YearOfUse) -> Age:
         """Where the bank stands as the first year begins, which is used to tell what its past was like."""
@@ -204,5 +205,3 @@ def aged_bank(bank: Bank, age: Age, at_start: Age) -> Bank:
     """The bank as it has become: less charge, more resistance (which is stated for the bank as it is at the start)."""
     stiffer = (1.0 + age.resistance_gain_frac) / (1.0 + at_start.resistance_gain_frac)
     return replace(bank, soh_start=age.soh, resistance_ohm=bank.resistance_ohm * stiffer)
-
-

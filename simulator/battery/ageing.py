@@ -419,9 +419,9 @@ def lead_wear(year: YearOfUse) -> LeadWear:
     cycle_heat = float((heat * year.out).sum() / drawn) if drawn > 0 else 1.0
     discharge_rate_per_h = float((year.out**2).sum() / drawn) if drawn > 0 else 0.0
     one_round = np.concatenate(([year.soc_before], year.soc))
-    hourly_weight = hourly_partial_charge_weight(
-        np.tile(one_round, _rounds(year)), bank.full_soc, discharge_rate_per_h
-    )[-year.soc.size :]
+    hourly_weight = hourly_partial_charge_weight(np.tile(one_round, _rounds(year)), bank.full_soc, discharge_rate_per_h)[
+        -year.soc.size :
+    ]
     curve = DepthCurve(bank.cycles_depth_frac, bank.cycles_to_end)
     return LeadWear(
         damage=depth_damage(year.cycles, curve) * year.rounds * cycle_heat,

@@ -4,8 +4,8 @@ A unit drawn at constant current for t hours until its available well is empty y
 
     q(t) = q_all k c t / (1 - r + c (k t - 1 + r)),    r = exp(-k t)
 
-or, with f(x) = (1 - exp(-x)) / x, the reciprocal 1 / q(t) = (1 / q_all) (1 + (1 / c - 1) f(k t)): for a given k a straight line in
-f, whose level is the whole charge and whose slope is the share that is available at once. So only k is searched for.
+or, with f(x) = (1 - exp(-x)) / x, the reciprocal 1 / q(t) = (1 / q_all) (1 + (1 / c - 1) f(k t)): for a given k a straight line
+in f, whose level is the whole charge and whose slope is the share that is available at once. So only k is searched for.
 """
 
 from __future__ import annotations
@@ -50,7 +50,9 @@ class Wells:
 
     def capacity_ah(self, hours: npt.ArrayLike) -> FloatArray:
         """Charge drawn at a constant current that empties the unit in this time [Ah]; shape of ``hours``."""
-        return np.asarray(self.charge_ah / (1.0 + (1.0 / self.c - 1.0) * _levelled(self.k_per_h * np.asarray(hours, dtype=np.float64))))
+        return np.asarray(
+            self.charge_ah / (1.0 + (1.0 / self.c - 1.0) * _levelled(self.k_per_h * np.asarray(hours, dtype=np.float64)))
+        )
 
 
 def _levelled(x: FloatArray) -> FloatArray:
@@ -104,16 +106,20 @@ def fit_wells(capacities: tuple[tuple[float, float], ...], k_per_h: float) -> We
 
     log_k = float(np.log(k_per_h))
     if len(capacities) > 2:
-        grid = np.linspace(*np.log(K_RANGE_PER_H), GRID)
+        grid = np.linspace(np.log(K_RANGE_PER_H[0]), np.log(K_RANGE_PER_H[1]), GRID)
         best = int(np.argmin([line(value)[1] for value in grid]))
         low, high = grid[max(best - 1, 0)], grid[min(best + 1, GRID - 1)]
-        log_k = float(minimize_scalar(lambda value: line(value)[1], bounds=(low, high), method="bounded", options={"xatol": 1e-10}).x)
+        log_k = float(
+            minimize_scalar(lambda value: line(value)[1], bounds=(low, high), method="bounded", options={"xatol": 1e-10}).x
+        )
     (level, slope), _ = line(log_k)
     # A level of 0 would be a charge without end: the sheet then asks for more than two wells can say. Hold a share of 5 %.
     level = max(level, 0.05 / 0.95 * slope)
     # What rounding leaves of a slope is no second well.
     slope = 0.0 if slope < 1e-6 * level else slope
-    wells = Wells(c=float(level / (level + slope)), k_per_h=float(np.exp(log_k)), charge_ah=float(1.0 / level), worst_misfit_frac=0.0)
+    wells = Wells(
+        c=float(level / (level + slope)), k_per_h=float(np.exp(log_k)), charge_ah=float(1.0 / level), worst_misfit_frac=0.0
+    )
     misfit = float(np.abs(wells.capacity_ah(hours) / drawn_ah - 1.0).max())
     return Wells(wells.c, wells.k_per_h, wells.charge_ah, misfit)
 

@@ -22,7 +22,11 @@ def verdict(found: Life) -> str:
         return f"This bank ({name}) is at the end of its life already."
     lasts = f"about {found.years_to_end:.1f} years" if found.worn_out else f"{found.years_to_end:.0f} years and more"
     ended = f"{ENDED_WORDS[found.ended_by]} {'ends' if found.worn_out else 'would end'} it"
-    left = f"at {END_SOH:.0%} of its charge" if found.soh_at_end < END_SOH + 0.005 else f"with {found.soh_at_end:.0%} of its charge still there"
+    left = (
+        f"at {END_SOH:.0%} of its charge"
+        if found.soh_at_end < END_SOH + 0.005
+        else f"with {found.soh_at_end:.0%} of its charge still there"
+    )
     return (
         f"This bank ({name}) lasts {lasts} on this route ({low:.0f} to {high:.0f} by the published models and their scatter); "
         f"{ended}, {left}."

@@ -44,7 +44,7 @@ PROTECTION_WORDS = {
     "discharge_current": "more asked for than it may deliver",
     "charge_current": "more offered than it may take",
 }
-PROTECTION_COSTS = {name: "of load missed" for name in PROTECTION_WORDS} | {
+PROTECTION_COSTS = dict.fromkeys(PROTECTION_WORDS, "of load missed") | {
     "cold_charge": "of sun refused",
     "hot_charge": "of sun refused",
     "charge_current": "of sun spilled",

@@ -1,4 +1,4 @@
-"""What a bank has behind it and what its sheet says it yields: capacities by rate, age and state of health, the rest of the year."""
+"""What a bank has behind it and what its sheet says it yields: capacities by rate, age, state of health, the rest of the year."""
 
 from __future__ import annotations
 
@@ -58,7 +58,10 @@ def merge_capacities(written: BankTable, desk: Desk) -> tuple[tuple[float, float
         )
     elif written.well_k_per_h is not None and len(rows) > 2:
         desk.mistake(
-            ("bank", "well_k_per_h"), "it only with two capacities", f"{len(rows)}", "Leave it out: it is fitted to the capacities."
+            ("bank", "well_k_per_h"),
+            "it only with two capacities",
+            f"{len(rows)}",
+            "Leave it out: it is fitted to the capacities.",
         )
     low_ah, high_ah = rows[0][1] * (1.0 - LABEL_TOLERANCE_FRAC), rows[-1][1] * (1.0 + LABEL_TOLERANCE_FRAC)
     if written.unit_ah is not None and not low_ah <= written.unit_ah <= high_ah and desk.sound(("bank", "unit_ah")):
@@ -99,7 +102,7 @@ def judge_service(written: BankTable, calendar_years: float, desk: Desk) -> None
     if written.age_years is not None and written.age_years >= calendar_years:
         desk.note(
             ("bank", "age_years"),
-            f"the bank is {written.age_years:g} years old, and its shelf life is {calendar_years:g} years: it counts as worn out.",
+            f"the bank is {written.age_years:g} years old, and its shelf life is {calendar_years:g}: it counts as worn out.",
         )
     if written.warranty_years is not None and written.warranty_years > calendar_years:
         desk.note(
@@ -109,9 +112,7 @@ def judge_service(written: BankTable, calendar_years: float, desk: Desk) -> None
         )
 
 
-def merge_rest_of_year(
-    written: RestOfYearTable | None, chemistry: str, trip_days: int, desk: Desk
-) -> StoredBank | None:
+def merge_rest_of_year(written: RestOfYearTable | None, chemistry: str, trip_days: int, desk: Desk) -> StoredBank | None:
     """Finish the rest of the year; None: the route again, which is the default. ``trip_days`` is the length of the route."""
     if written is None:
         if trip_days < DAYS_PER_YEAR - 1:

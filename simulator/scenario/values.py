@@ -161,7 +161,7 @@ def sides(value: Any) -> tuple[float, float, float]:
     return length, width, height
 
 
-def capacities(value: Any) -> tuple[tuple[float, float], ...]:
+def sheet_rows(value: Any) -> tuple[tuple[float, float], ...]:
     """Rows [hours, ampere-hours] of a data sheet; whether they fit together is judged elsewhere."""
     what = "rows [hours, Ah] of the data sheet such as [[20, 100], [5, 89], [1, 66]], at least two"
     if not isinstance(value, (list, tuple)) or not 2 <= len(value) <= 50:
@@ -175,7 +175,7 @@ def capacities(value: Any) -> tuple[tuple[float, float], ...]:
     return tuple(found)
 
 
-def rest_of_year(value: Any) -> Any:
+def rest_words(value: Any) -> Any:
     """Take the words for the table they stand for."""
     if not isinstance(value, str):
         return value

@@ -12,7 +12,6 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidat
 
 from simulator.scenario.parts import PRIORITIES
 from simulator.scenario.values import (
-    capacities,
     choice,
     clock_hour,
     flag,
@@ -23,8 +22,9 @@ from simulator.scenario.values import (
     normals_place,
     number,
     past_years,
-    rest_of_year,
+    rest_words,
     row,
+    sheet_rows,
     sides,
     text,
     weekdays,
@@ -128,7 +128,7 @@ class BankTable(Table):
     ) = None
     cycles_to_end: Annotated[tuple[float, ...], row(number(1, 1e6), "a list of cycles such as [6000, 3500]")] | None = None
     calendar_years: Annotated[float, number(0.5, 50, "years")] | None = None
-    capacities: Annotated[tuple[tuple[float, float], ...], PlainValidator(capacities)] | None = None
+    capacities: Annotated[tuple[tuple[float, float], ...], PlainValidator(sheet_rows)] | None = None
     age_years: Annotated[float, number(0, 40, "years")] | None = None
     warranty_years: Annotated[float, number(0, 40, "years")] | None = None
     heater: HeaterTable | None = None
@@ -335,4 +335,4 @@ class ScenarioFile(Table):
     shore: ShoreTable | None = None
     alternator: AlternatorTable | None = None
     generator: GeneratorTable | None = None
-    rest_of_year: Annotated[RestOfYearTable, BeforeValidator(rest_of_year)] | None = None
+    rest_of_year: Annotated[RestOfYearTable, BeforeValidator(rest_words)] | None = None

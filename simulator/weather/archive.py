@@ -48,7 +48,8 @@ from simulator.weather.past import (
 )
 
 if TYPE_CHECKING:
-    from http.client import HTTPResponse
+    from http.client import HTTPMessage, HTTPResponse
+    from urllib.request import OpenerDirector, Request
 
 __all__ = [
     "ArchiveYear",
@@ -222,7 +223,7 @@ def get_into_cache(
     def take(cell: Cell, year: int, found: ArchiveYear, *, asked: bool, unkept: str | None) -> None:
         if unkept is not None:
             raise OutOfReachError(
-                f"{asked_for(cell, year)} was fetched but could not be kept: {unkept}; make room or rights there, "
+                f"weather of past years was fetched but could not be kept: {unkept}; make room or rights there, "
                 "or name another folder in FLATDAYS_CACHE"
             )
         count[asked] += 1
@@ -314,7 +315,7 @@ def _request(cell: Cell, year: int, asking: _Asking) -> bytes:
     import ssl
     import urllib.error
     import urllib.request
-    from urllib.parse import urlencode, urlsplit
+    from urllib.parse import urlencode
 
     query = {
         "latitude": f"{cell.latitude_deg:g}",
@@ -335,23 +336,10 @@ def _request(cell: Cell, year: int, asking: _Asking) -> bytes:
             "Accept-Encoding": "gzip",
         },
     )
-    opener = urllib.request.OpenerDirector()
-    proxies: dict[str, str] | None = {} if _is_this_machine(urlsplit(asking.url).hostname or "") else None
-    # By hand, because the ready-made opener also opens files and FTP, and a redirect could lead there.
-    for handler in (
-        urllib.request.ProxyHandler(proxies),
-        urllib.request.HTTPHandler(),
-        urllib.request.HTTPSHandler(),
-        urllib.request.HTTPRedirectHandler(),
-        urllib.request.HTTPDefaultErrorHandler(),
-        urllib.request.HTTPErrorProcessor(),
-        urllib.request.UnknownHandler(),
-    ):
-        opener.add_handler(handler)
     patience = asking.patience
     until_s = time.monotonic() + patience.deadline_s
     try:
-        with opener.open(request, timeout=patience.timeout_s) as response:
+        with _opener(asking.url).open(request, timeout=patience.timeout_s) as response:
             return _whole(response, until_s, patience, asking.line)
     except urllib.error.HTTPError as error:
         with error:
@@ -377,6 +365,39 @@ def _request(cell: Cell, year: int, asking: _Asking) -> bytes:
         raise BusyError("broke the connection off") from None
     except ValueError:
         raise BusyError("sent us on to an address that cannot be read") from None
+
+
+def _opener(url: str) -> OpenerDirector:
+    """What opens an address: HTTP and HTTPS only, through the proxy that is set unless this machine is asked."""
+    import urllib.request
+    from urllib.parse import urlsplit
+
+    class Redirects(urllib.request.HTTPRedirectHandler):
+        """Lets go of an answer that points to what is no address; the ready-made one leaves it open."""
+
+        def http_error_302(self, req: Request, fp: Any, code: int, msg: str, headers: HTTPMessage) -> Any:
+            try:
+                return super().http_error_302(req, fp, code, msg, headers)
+            except ValueError:
+                fp.close()
+                raise
+
+        http_error_301 = http_error_303 = http_error_307 = http_error_308 = http_error_302
+
+    proxies: dict[str, str] | None = {} if _is_this_machine(urlsplit(url).hostname or "") else None
+    opener = urllib.request.OpenerDirector()
+    # By hand, because the ready-made opener also opens files and FTP, and a redirect could lead there.
+    for handler in (
+        urllib.request.ProxyHandler(proxies),
+        urllib.request.HTTPHandler(),
+        urllib.request.HTTPSHandler(),
+        Redirects(),
+        urllib.request.HTTPDefaultErrorHandler(),
+        urllib.request.HTTPErrorProcessor(),
+        urllib.request.UnknownHandler(),
+    ):
+        opener.add_handler(handler)
+    return opener
 
 
 def _whole(response: HTTPResponse | Any, until_s: float, patience: Patience, line: Line) -> bytes:
