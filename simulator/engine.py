@@ -45,9 +45,11 @@ class Setting:
     bay_rows: Mapping[str, int]
 
 
-def _snow_covered(scenario: Scenario, clock: timeline.Timeline, temp_air: FloatArray) -> npt.NDArray[np.bool_]:
-    """(..., hours) True where snow lies on the arrays of a stop whose snow stays."""
-    stays = np.array([stop.snow == "stays" for stop in scenario.stops])[clock.stop]
+def _snow_covered(
+    scenario: Scenario, clock: timeline.Timeline, temp_air: FloatArray, told: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.bool_]:
+    """(..., hours) True where snow lies on the arrays of a stop whose snow stays, but where past years tell it (hours,)."""
+    stays = np.array([stop.snow == "stays" for stop in scenario.stops])[clock.stop] & ~told
     if not stays.any():
         return np.zeros(temp_air.shape, dtype=bool)
     total = np.concatenate([np.zeros((*temp_air.shape[:-1], 1)), np.cumsum(temp_air, axis=-1)], axis=-1)
@@ -55,6 +57,35 @@ def _snow_covered(scenario: Scenario, clock: timeline.Timeline, temp_air: FloatA
     first = np.maximum(hour - HOURS_PER_DAY, 0)
     mean_c = (total[..., hour] - total[..., first]) / (hour - first)
     return np.asarray(stays & (mean_c <= SNOW_MELT_C))
+
+
+def _snow_told(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather) -> npt.NDArray[np.bool_]:
+    """(hours,) True where past years say what fell, and nobody brushes the panels or said that no snow lies there."""
+    if found.precipitation_mm is None:
+        return np.zeros(clock.hours, dtype=bool)
+    left = np.array([not stop.snow_stated or stop.snow == "stays" for stop in scenario.stops])[clock.stop]
+    known = ~np.isnan(found.precipitation_mm)
+    return np.asarray(left & (known if known.ndim == 1 else known.all(axis=0)))
+
+
+def _snow_cover(
+    scenario: Scenario,
+    clock: timeline.Timeline,
+    found: RouteWeather,
+    told: npt.NDArray[np.bool_],
+    tilt_deg: FloatArray,
+    light_w_m2: FloatArray,
+) -> FloatArray:
+    """(..., hours) Share of an array's sun that lying snow takes where past years tell it; each stay begins with bare panels."""
+    cover = np.zeros(np.shape(found.table["ghi"]))
+    rain_mm = found.precipitation_mm
+    for place in range(len(scenario.stops)):
+        here = told & (clock.stop == place)
+        if rain_mm is not None and here.any():
+            cover[..., here] = solar.hourly_snow_cover(
+                clock.utc[here], rain_mm[..., here], found.table["temp_air"][..., here], light_w_m2[..., here], tilt_deg[here]
+            )
+    return cover
 
 
 def _by_stop(clock: timeline.Timeline, values: list[float]) -> FloatArray:
@@ -77,22 +108,29 @@ def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather,
     base = battery.pack_lane(scenario.bank)
     bus_v = (float(base["sun_low_v"]), float(base["sun_high_v"]))  # type: ignore[arg-type]
 
-    def sun(beam_frac: FloatArray, diffuse_frac: FloatArray) -> FloatArray:
+    tilts = [np.where(np.isnan(stop_tilt), array.tilt_deg, stop_tilt) for array in scenario.arrays]
+    azimuths = [solar.array_azimuth_deg(array, clock.heading_deg) for array in scenario.arrays]
+    told = _snow_told(scenario, clock, found)
+    stays = _snow_covered(scenario, clock, table["temp_air"], told)
+    free: list[FloatArray] = []
+    for tilt_deg, azimuth_deg in zip(tilts, azimuths, strict=True):
+        light_w_m2 = solar.hourly_plane_light(sky, tilt_deg, azimuth_deg, beam, diffuse).total_w_m2 if told.any() else sky.ghi
+        free.append(np.where(stays, 0.0, 1.0 - _snow_cover(scenario, clock, found, told, tilt_deg, light_w_m2)))
+    snowed = any((share < 1.0).any() for share in free)
+
+    def sun(beam_frac: FloatArray, diffuse_frac: FloatArray, snow: bool) -> FloatArray:
         watts = np.zeros((*np.shape(table["ghi"]), 3))
-        for array in scenario.arrays:
-            tilt_deg = np.where(np.isnan(stop_tilt), array.tilt_deg, stop_tilt)
-            azimuth_deg = solar.array_azimuth_deg(array, clock.heading_deg)
-            watts += solar.hourly_sun_w(array, sky, tilt_deg, azimuth_deg, beam_frac, diffuse_frac, bus_v)
+        for array, tilt_deg, azimuth_deg, share in zip(scenario.arrays, tilts, azimuths, free, strict=True):
+            given = solar.hourly_sun_w(array, sky, tilt_deg, azimuth_deg, beam_frac, diffuse_frac, bus_v)
+            watts += given * share[..., None] if snow else given
         return watts
 
-    bare = sun(beam, diffuse)
-    covered = _snow_covered(scenario, clock, table["temp_air"])[..., None]
-    as_built = np.where(covered, 0.0, bare)
+    as_built = sun(beam, diffuse, snowed)
     sun_rows = {"as built": as_built}
-    if questions and covered.any():
-        sun_rows["no snow"] = bare
+    if questions and snowed:
+        sun_rows["no snow"] = sun(beam, diffuse, False)
     if questions and ((beam < 1.0).any() or (diffuse < 1.0).any()):
-        sun_rows["no shade"] = np.where(covered, 0.0, sun(np.ones_like(beam), np.ones_like(diffuse)))
+        sun_rows["no shade"] = sun(np.ones_like(beam), np.ones_like(diffuse), snowed)
     held_back = as_built[..., 2] - np.minimum(as_built[..., 0], as_built[..., 1])
     if questions and held_back.max(initial=0.0) > CONTROLLER_MATTERS_W:
         sun_rows["no controller limit"] = np.repeat(as_built[..., 2:], 3, axis=-1)

@@ -11,8 +11,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from simulator.battery import kernel as k
-from simulator.battery.ageing import LifeEstimate, estimate_life, stored_mean
+from simulator.battery.ageing import LifeEstimate, estimate_life
 from simulator.battery.kernel import FloatArray
+from simulator.battery.use import stored_mean
 from simulator.battery.wells import bank_charge_ah
 from simulator.loads import LoadHistory
 from simulator.protections import Protection, bank_warnings, protections

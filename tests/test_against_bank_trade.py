@@ -39,7 +39,13 @@ def life(bank, depth, cell_c=25.0):
 
 @pytest.mark.parametrize(
     ("chemistry", "soc", "volts", "within"),
-    [("agm", 1.0, 12.8, 0.05), ("lfp", 0.2, 12.9, 0.1), ("gel", 1.0, 12.8, 0.1), ("flooded", 1.0, 12.65, 0.02), ("flooded", 0.5, 12.24, 0.02)],
+    [
+        ("agm", 1.0, 12.8, 0.05),
+        ("lfp", 0.2, 12.9, 0.1),
+        ("gel", 1.0, 12.8, 0.1),
+        ("flooded", 1.0, 12.65, 0.02),
+        ("flooded", 0.5, 12.24, 0.02),
+    ],
 )
 def test_rest_voltage(chemistry, soc, volts, within, preset_bank):
     """AGM 12.8 V when full, LFP 12.9 V at 20 %; flooded from memory: specific gravity + 0.84 V a cell."""
@@ -49,7 +55,8 @@ def test_rest_voltage(chemistry, soc, volts, within, preset_bank):
 def test_agm_at_20_percent_under_load_is_above_what_the_trade_says(preset_bank, walk_bank):
     """The trade says 11.5 V at 20 % under load; the preset's ohmic resistance alone gives 11.7 to 12.1 V at C/10 to C/2.
 
-    The rest is the overvoltage of a nearly empty available well, which the loop does not turn into volts: it ends supply there instead.
+    The rest is the overvoltage of a nearly empty available well, which the loop
+    does not turn into volts: it ends supply there instead.
     """
     bank = preset_bank("agm", cutoff_soc=0.0)
     volts = []
@@ -59,7 +66,9 @@ def test_agm_at_20_percent_under_load_is_above_what_the_trade_says(preset_bank, 
     assert 11.5 < volts[1] < volts[0] < 12.2
 
 
-@pytest.mark.parametrize(("chemistry", "kg", "within"), [("agm", 30.0, 1.0), ("lfp", 14.0, 2.5), ("gel", 31.0, 1.5), ("flooded", 27.0, 1.5)])
+@pytest.mark.parametrize(
+    ("chemistry", "kg", "within"), [("agm", 30.0, 1.0), ("lfp", 14.0, 2.5), ("gel", 31.0, 1.5), ("flooded", 27.0, 1.5)]
+)
 def test_a_100_ah_unit_weighs(chemistry, kg, within, preset_bank):
     """About 65 lb in AGM and 31 lb in LFP."""
     assert preset_bank(chemistry).unit_kg == pytest.approx(kg, abs=within)
@@ -67,7 +76,13 @@ def test_a_100_ah_unit_weighs(chemistry, kg, within, preset_bank):
 
 @pytest.mark.parametrize(
     ("chemistry", "depth", "least", "most"),
-    [("lfp", 0.8, 3000, 5000), ("agm", 0.5, 500, 700), ("gel", 0.5, 600, 900), ("flooded", 0.5, 800, 1200), ("flooded", 0.8, 600, 700)],
+    [
+        ("lfp", 0.8, 3000, 5000),
+        ("agm", 0.5, 500, 700),
+        ("gel", 0.5, 600, 900),
+        ("flooded", 0.5, 800, 1200),
+        ("flooded", 0.8, 600, 700),
+    ],
 )
 def test_cycles_of_the_depth_curve(chemistry, depth, least, most, preset_bank):
     """Ordinary AGM 500-700 to 50 % (the best 1,000-1,200, by their own sheet), LFP 3,000-5,000 to 80 %.
@@ -86,7 +101,9 @@ def test_lfp_cycled_daily_to_80_percent_lasts_3000_to_5000_cycles_with_its_calen
     assert 9.0 <= gentle.life_years <= 15.0
 
 
-@pytest.mark.parametrize(("keys", "least", "most"), [({}, 450, 750), ({"cycles_depth_frac": [0.5, 1.0], "cycles_to_end": [1200, 550]}, 900, 1250)])
+@pytest.mark.parametrize(
+    ("keys", "least", "most"), [({}, 450, 750), ({"cycles_depth_frac": [0.5, 1.0], "cycles_to_end": [1200, 550]}, 900, 1250)]
+)
 def test_agm_cycled_daily_to_50_percent(keys, least, most, preset_bank):
     """Ordinary 500-700 cycles, a good one 1,000-1,200 by its own sheet; filled every day."""
     assert least <= life(preset_bank("agm", **keys), 0.5).life_years * 365.25 <= most
@@ -120,7 +137,8 @@ def test_lfp_stored_half_a_year_disconnected_keeps_80_percent(preset_bank, walk_
 
 
 @pytest.mark.parametrize(
-    ("chemistry", "watts", "least", "most"), [("agm", 120.0, 0.75, 0.85), ("gel", 120.0, 0.75, 0.85), ("flooded", 120.0, 0.70, 0.80), ("lfp", 256.0, 0.92, 0.96)]
+    ("chemistry", "watts", "least", "most"),
+    [("agm", 120.0, 0.75, 0.85), ("gel", 120.0, 0.75, 0.85), ("flooded", 120.0, 0.70, 0.80), ("lfp", 256.0, 0.92, 0.96)],
 )
 def test_energy_round_trip_in_the_hour_loop(chemistry, watts, least, most, preset_bank, walk_bank):
     """From 50 % to full and back at about C/10, LFP at C/5."""
@@ -139,7 +157,14 @@ def test_energy_round_trip_in_the_hour_loop(chemistry, watts, least, most, prese
 
 @pytest.mark.parametrize(
     ("chemistry", "hours", "least", "most"),
-    [("gel", 20, 0.95, 0.98), ("gel", 5, 0.83, 0.88), ("gel", 1, 0.56, 0.64), ("flooded", 20, 0.92, 0.96), ("flooded", 5, 0.75, 0.83), ("flooded", 1, 0.46, 0.56)],
+    [
+        ("gel", 20, 0.95, 0.98),
+        ("gel", 5, 0.83, 0.88),
+        ("gel", 1, 0.56, 0.64),
+        ("flooded", 20, 0.92, 0.96),
+        ("flooded", 5, 0.75, 0.83),
+        ("flooded", 1, 0.46, 0.56),
+    ],
 )
 def test_gel_and_flooded_give_less_charge_the_faster_it_is_drawn(chemistry, hours, least, most, preset_bank):
     """Peukert exponents, common statement, from memory: flooded 1.2-1.3, AGM and gel 1.05-1.15 (1.2)."""
@@ -153,7 +178,14 @@ def test_cold_capacity_of_every_lead_bank_is_ieee_485_in_the_hour_loop(chemistry
     """IEEE 485-2010, table 1. The loop's grid has a node every 5 C, between which it is a line."""
     celsius = (fahrenheit - 32) / 1.8
     bank = preset_bank(chemistry, cutoff_soc=0.0)
-    walked = walk_bank(bank, 200, load_w=10.0, bay_c=celsius, cell_c=celsius, lane={"well_c": 1.0, "heat_capacity_wh_per_c": 1e6, "loss_w_per_c": 1e6})
+    walked = walk_bank(
+        bank,
+        200,
+        load_w=10.0,
+        bay_c=celsius,
+        cell_c=celsius,
+        lane={"well_c": 1.0, "heat_capacity_wh_per_c": 1e6, "loss_w_per_c": 1e6},
+    )
     assert 1.0 - walked.soc().min() == pytest.approx(1.0 / factor, abs=0.012)
 
 
@@ -164,7 +196,13 @@ def peukert_ah(hours, rated_ah, rated_h, exponent):
 
 @pytest.mark.parametrize(
     ("rated_ah", "rated_h", "exponent", "amperes", "hours", "drawn_ah"),
-    [(100, 20, 1.2, 10, 8.706, 87.06), (100, 20, 1.2, 25, 2.899, 72.5), (100, 20, 1.15, 20, 4.061, 81.2), (200, 20, 1.3, 50, 2.468, 123.4), (100, 20, 1.05, 50, 1.783, 89.1)],
+    [
+        (100, 20, 1.2, 10, 8.706, 87.06),
+        (100, 20, 1.2, 25, 2.899, 72.5),
+        (100, 20, 1.15, 20, 4.061, 81.2),
+        (200, 20, 1.3, 50, 2.468, 123.4),
+        (100, 20, 1.05, 50, 1.783, 89.1),
+    ],
 )
 def test_peukert_instances_against_fitted_wells(rated_ah, rated_h, exponent, amperes, hours, drawn_ah):
     """W. Peukert (1897), Elektrotechnische Zeitschrift 18, 287-288: t = H (C / (I H))^n, worked out for these currents.
@@ -187,7 +225,12 @@ def test_the_lfp_curve_has_the_measured_points(preset_bank):
 def test_every_chemistry_has_a_planning_share_and_a_charge_limit_of_the_trade():
     """Planning share 0.5 for lead-acid, 0.8 to 0.9 for LFP; charge limits 0.2-0.5, 0.2-0.25, 0.15-0.2, 0.13 C."""
     preset = load_preset("chemistries")
-    bands = {"lfp": (0.8, 0.9, 0.2, 0.5), "agm": (0.5, 0.5, 0.2, 0.25), "gel": (0.5, 0.5, 0.15, 0.2), "flooded": (0.5, 0.5, 0.13, 0.13)}
+    bands = {
+        "lfp": (0.8, 0.9, 0.2, 0.5),
+        "agm": (0.5, 0.5, 0.2, 0.25),
+        "gel": (0.5, 0.5, 0.15, 0.2),
+        "flooded": (0.5, 0.5, 0.13, 0.13),
+    }
     assert set(bands) == set(preset.tables)
     for name, (low, high, slow, fast) in bands.items():
         assert low <= preset.number(name, "usable_frac") <= high

@@ -1,7 +1,8 @@
 """The exact interval of a share, against closed forms and a published instance.
 
-C. J. Clopper, E. S. Pearson (1934), "The use of confidence or fiducial limits illustrated in the case of the binomial", Biometrika 26(4),
-404-413, doi:10.1093/biomet/26.4.404. With all n trials successful the lower limit solves p^n = 2.5 %: p = 0.025^(1/n).
+C. J. Clopper, E. S. Pearson (1934), "The use of confidence or fiducial limits illustrated in the case of the binomial",
+Biometrika 26(4), 404-413, doi:10.1093/biomet/26.4.404. With all n trials successful the lower limit solves p^n = 2.5 %: p =
+0.025^(1/n).
 """
 
 from __future__ import annotations

@@ -1,9 +1,10 @@
 """Loss of load over thousands of drawn years, against a table reckoned without this program.
 
-Daily clearness runs through a matrix of the Markov library (R. Aguiar, M. Collares-Pereira, J. P. Conde 1988, Solar Energy 40(3),
-269-279), evenly spread inside a state; the array brings C_A times the load on average and in the same hours; the store is lossless and
-holds C_S days of load. LLP is the share of the energy that is not served, beside it the share of days with any shortfall. The table
-was computed apart as a plain sum of day balances, 20 million days a cell, to a standard error of 1e-4 at most.
+Daily clearness runs through a matrix of the Markov library (R. Aguiar, M. Collares-Pereira, J. P. Conde 1988, Solar Energy
+40(3), 269-279), evenly spread inside a state; the array brings C_A times the load on average and in the same hours; the
+store is lossless and holds C_S days of load. LLP is the share of the energy that is not served, beside it the share of days
+with any shortfall. The table was computed apart as a plain sum of day balances, 20 million days a cell, to a standard error
+of 1e-4 at most.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The hour loop against PyBaMM's equivalent-circuit model: same curve, same resistance, a rough month of hourly powers.
 
-V. Sulzer et al. (2021), Python Battery Mathematical Modelling, J. Open Research Software 9(1), 14, doi:10.5334/jors.309. Its figures are
-kept in reference/pybamm.json; reference/build_pybamm.py wrote them.
+V. Sulzer et al. (2021), Python Battery Mathematical Modelling, J. Open Research Software 9(1), 14, doi:10.5334/jors.309.
+Its figures are kept in reference/pybamm.json; reference/build_pybamm.py wrote them.
 """
 
 from __future__ import annotations
@@ -62,4 +62,6 @@ def test_energy_and_charge_of_the_month(walked):
     assert passed_ah == pytest.approx(MONTH["passed_ah"], rel=5e-3)
     assert walked.total(k.LOSS_OHMIC_WH) == pytest.approx(MONTH["resistance_heat_wh"], rel=5e-3)
     stored_wh = walked.total(k.CHARGED_WH) - walked.total(k.DISCHARGED_WH) - walked.total(k.LOSS_OHMIC_WH)
-    assert stored_wh == pytest.approx(np.sum(MONTH["power_w"]) - MONTH["resistance_heat_wh"], abs=5e-3 * np.abs(MONTH["power_w"]).sum())
+    assert stored_wh == pytest.approx(
+        np.sum(MONTH["power_w"]) - MONTH["resistance_heat_wh"], abs=5e-3 * np.abs(MONTH["power_w"]).sum()
+    )

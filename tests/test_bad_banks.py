@@ -11,7 +11,7 @@ from simulator.scenario.starter import starter_text
 STARTER = starter_text()
 
 
-def read(bank="", *, unit='unit_ah = 100', chemistry="lfp", rest=""):
+def read(bank="", *, unit="unit_ah = 100", chemistry="lfp", rest=""):
     """The starter with other keys in its [bank]; the unit's voltage goes with the chemistry."""
     text = STARTER.replace("unit_ah = 100", f"{unit}\n{bank}", 1).replace('chemistry = "lfp"', f'chemistry = "{chemistry}"', 1)
     text = text.replace("unit_v = 12.8", "unit_v = 12.8" if chemistry == "lfp" else "unit_v = 12.0", 1)
@@ -19,25 +19,49 @@ def read(bank="", *, unit='unit_ah = 100', chemistry="lfp", rest=""):
 
 
 ONE_MISTAKE = {
-    "a slower discharge that yields less": ({"bank": "capacities = [[1, 66], [5, 105], [20, 100]]", "chemistry": "agm"}, ["capacities", "[hours, Ah]"]),
-    "a slower discharge that yields too much more": ({"bank": "capacities = [[10, 50], [20, 99]]", "chemistry": "agm"}, ["capacities", "not that much more"]),
-    "hours out of order": ({"bank": "capacities = [[5, 89], [1, 66], [20, 100]]", "chemistry": "agm"}, ["hours in order", "Sort the rows"]),
+    "a slower discharge that yields less": (
+        {"bank": "capacities = [[1, 66], [5, 105], [20, 100]]", "chemistry": "agm"},
+        ["capacities", "[hours, Ah]"],
+    ),
+    "a slower discharge that yields too much more": (
+        {"bank": "capacities = [[10, 50], [20, 99]]", "chemistry": "agm"},
+        ["capacities", "not that much more"],
+    ),
+    "hours out of order": (
+        {"bank": "capacities = [[5, 89], [1, 66], [20, 100]]", "chemistry": "agm"},
+        ["hours in order", "Sort the rows"],
+    ),
     "an hour twice": ({"bank": "capacities = [[20, 100], [20, 98]]", "chemistry": "agm"}, ["hours in order"]),
     "one row": ({"bank": "capacities = [[20, 100]]"}, ["at least two"]),
     "a row of three": ({"bank": "capacities = [[20, 100, 1], [5, 90]]"}, ["rows [hours, Ah]"]),
     "no rows": ({"bank": 'capacities = "100 Ah"'}, ["rows [hours, Ah]"]),
-    "a label that is none of the capacities": ({"bank": "capacities = [[5, 89], [20, 100]]", "unit": "unit_ah = 200"}, ["unit_ah", "89 to 100 Ah"]),
+    "a label that is none of the capacities": (
+        {"bank": "capacities = [[5, 89], [20, 100]]", "unit": "unit_ah = 200"},
+        ["unit_ah", "89 to 100 Ah"],
+    ),
     "capacities and a well": ({"bank": "capacities = [[5, 89], [20, 100]]\nwell_c = 0.4"}, ["well_c", "not both"]),
-    "capacities and a rate": ({"bank": "capacities = [[1, 66], [5, 89], [20, 100]]\nwell_k_per_h = 2", "chemistry": "agm"}, ["well_k_per_h", "fitted"]),
-    "cycles that rise with depth": ({"bank": "cycles_depth_frac = [0.5, 0.8]\ncycles_to_end = [500, 900]"}, ["cycles_to_end", "fewer cycles at greater depth"]),
-    "depths out of order": ({"bank": "cycles_depth_frac = [0.8, 0.5]\ncycles_to_end = [900, 500]"}, ["cycles_depth_frac", "rise"]),
+    "capacities and a rate": (
+        {"bank": "capacities = [[1, 66], [5, 89], [20, 100]]\nwell_k_per_h = 2", "chemistry": "agm"},
+        ["well_k_per_h", "fitted"],
+    ),
+    "cycles that rise with depth": (
+        {"bank": "cycles_depth_frac = [0.5, 0.8]\ncycles_to_end = [500, 900]"},
+        ["cycles_to_end", "fewer cycles at greater depth"],
+    ),
+    "depths out of order": (
+        {"bank": "cycles_depth_frac = [0.8, 0.5]\ncycles_to_end = [900, 500]"},
+        ["cycles_depth_frac", "rise"],
+    ),
     "a charge limit of the whole house": ({"bank": "charge_limit_a = 1500"}, ["charge_limit_a", "at most 400 A", "of one unit"]),
     "a discharge limit of a crane": ({"bank": "discharge_limit_a = 9000"}, ["discharge_limit_a", "at most 2000 A"]),
     "a temperature of the moon": ({"bank": "charge_min_c = -180"}, ["charge_min_c", "from -60 to 90 C"]),
     "limits the wrong way round": ({"bank": "charge_max_c = 1"}, ["charge_max_c", "at least 4 C"]),
     "an age of a house": ({"bank": "age_years = 100"}, ["age_years", "from 0 to 40 years"]),
     "a word for the rest of the year": ({"rest": '\n[rest_of_year]\nstorage = "shed"\n'}, ["rest_of_year", "a table"]),
-    "both halves of the year": ({"rest": "\n[rest_of_year]\nroute_again = true\nstorage = { soc = 0.5 }\n"}, ["exactly one", "both"]),
+    "both halves of the year": (
+        {"rest": "\n[rest_of_year]\nroute_again = true\nstorage = { soc = 0.5 }\n"},
+        ["exactly one", "both"],
+    ),
     "nothing for the rest of the year": ({"rest": "\n[rest_of_year]\n"}, ["exactly one", "neither"]),
     "stored at 500 percent": ({"rest": "\n[rest_of_year]\nstorage = { soc = 5 }\n"}, ["soc", "from 0 to 1"]),
     "stored in a kiln": ({"rest": "\n[rest_of_year]\nstorage = { temp_c = 300 }\n"}, ["temp_c", "from -40 to 60 C"]),

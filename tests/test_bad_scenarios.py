@@ -284,13 +284,54 @@ ONE_MISTAKE = {
     "unknown sample": (('"miami"', '"miam"'), ['got "miam". Did you mean "miami"?']),
     "two kinds of weather": (
         ('sample = "miami"', 'sample = "miami"\nclear = true'),
-        ["exactly one of file, sample and clear, got sample and clear"],
+        ["exactly one of file, sample, clear, normals and years, got sample and clear"],
     ),
     "no kind of weather": (('sample = "miami"\n', ""), ["weather (line 33)", "got none of them"]),
     "clear = false": (('sample = "miami"', "clear = false"), ["expected true, got false"]),
     "temperature of a sample": (
         ('sample = "miami"', 'sample = "miami"\ntemp_c = 20'),
         ["weather, temp_c (line 35)", "a weather year has its own"],
+    ),
+    "eleven months": (
+        ('sample = "miami"', f"normals = {{ kt = {[0.5] * 11}, temp_mean_c = {[9] * 12} }}"),
+        ["weather, normals.kt (line 34)", "a list of 12 numbers, January to December, each above 0 up to 0.85, got a list of 11"],
+    ),
+    "kt above 1": (
+        ('sample = "miami"', f"normals = {{ kt = {[0.5] * 11 + [1.2]}, temp_mean_c = {[9] * 12} }}"),
+        ["weather, normals.kt (line 34)", "expected a number above 0 up to 0.85, got 1.2"],
+    ),
+    "kt and sun": (
+        ('sample = "miami"', f"normals = {{ kt = {[0.5] * 12}, sun_kwh_m2_day = {[3] * 12}, temp_mean_c = {[9] * 12} }}"),
+        ["weather, normals (line 34)", "exactly one of kt and sun_kwh_m2_day, got kt and sun_kwh_m2_day"],
+    ),
+    "normals without temperature": (
+        ('sample = "miami"', f"normals = {{ kt = {[0.5] * 12}, temp_min_c = {[2] * 12} }}"),
+        ["weather, normals (line 34)", "expected temp_mean_c, got none", "temp_min_c and temp_max_c together"],
+    ),
+    "nights warmer than days": (
+        ('sample = "miami"', f"normals = {{ kt = {[0.5] * 12}, temp_min_c = {[9] * 12}, temp_max_c = {[12] * 11 + [8]} }}"),
+        ["weather, normals.temp_min_c (line 34)", "nothing above temp_max_c, got 9 above 8 in month 12"],
+    ),
+    "place and values": (
+        ('sample = "miami"', f'normals = {{ place = "Sevilla", kt = {[0.5] * 12} }}'),
+        ["weather, normals (line 34)", "either place or values of your own, got place and kt"],
+    ),
+    "misspelt normals": (
+        ('sample = "miami"', f"normals = {{ kt = {[0.5] * 12}, temp_meen_c = {[9] * 12} }}"),
+        ["weather, normals.temp_meen_c (line 34)", 'Did you mean "temp_mean_c"?'],
+    ),
+    "years before the archive": (('sample = "miami"', "years = [1999, 2010]"), ["weather, years (line 34)", "begins in 2001"]),
+    "years to come": (
+        ('sample = "miami"', "years = [2010, 2098]"),
+        ["weather, years (line 34)", "got 2098. The last whole year is"],
+    ),
+    "years reversed": (
+        ('sample = "miami"', "years = [2020, 2010]"),
+        ["weather, years (line 34)", "Write the earlier one first."],
+    ),
+    "one year alone": (
+        ('sample = "miami"', "years = [2020]"),
+        ["weather, years (line 34)", "the first and the last year such as"],
     ),
     "missing weather file": (
         ('sample = "miami"', 'file = "nowhere.epw"'),

@@ -15,12 +15,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import event, given, reject
+from hypothesis import given
 from hypothesis import strategies as st
 
 from simulator import battery
 from simulator.battery import kernel as k
-from simulator.errors import EngineFault
 from simulator.scenario.parts import Bank, Curve, Generator, Heater
 
 CLOSURE = 1e-9
@@ -72,11 +71,11 @@ def banks(draw: st.DrawFn, make_bank: Any) -> Bank:
     chemistry = draw(st.sampled_from(["lfp", "agm"]))
     unit_ah = draw(st.sampled_from([3.0, 50.0, 100.0, 500.0]))
     cutoff = draw(st.sampled_from([0.0, 0.05, 0.2, 0.5]))
-    latch = draw(st.one_of(st.just(0.0), floats(0.02, 0.3)))
+    latch = draw(st.one_of(st.just(0.0), floats(0.006, 0.3)))
     charge_min_c = draw(floats(-25.0, 5.0))
     resume_c = charge_min_c + draw(floats(0.0, 5.0))
     charge_limit = draw(floats(0.02, 2.0)) * unit_ah
-    discharge_limit = draw(floats(0.3, 5.0)) * unit_ah
+    discharge_limit = draw(st.one_of(floats(0.3, 5.0), floats(0.0, 0.1))) * unit_ah
     heater = draw(
         st.none()
         | st.builds(
@@ -98,7 +97,7 @@ def banks(draw: st.DrawFn, make_bank: Any) -> Bank:
         soh_start=draw(floats(0.6, 1.0)),
         cutoff_soc=cutoff,
         reconnect_soc=cutoff + latch,
-        target_soc=draw(st.sampled_from([1.0, 1.0, 0.9, 0.85])),
+        target_soc=draw(st.sampled_from([1.0, 1.0, 0.85, max(0.5, cutoff + latch)])),
         charge_limit_a=charge_limit,
         charge_cold_limit_a=charge_limit * draw(floats(0.0, 1.0)),
         discharge_limit_a=discharge_limit,
@@ -129,7 +128,7 @@ def cases(draw: st.DrawFn, make_bank: Any) -> Case:
             rated_w=st.just(2000.0),
             charger_a=floats(1.0, 100.0),
             start_soc=floats(0.1, 0.5),
-            stop_soc=floats(0.6, 0.95),
+            stop_soc=floats(0.501, 0.95),
             min_run_h=st.sampled_from([0.0, 0.5, 1.0, 2.5]),
             windows=st.just(((0.0, 24.0),)),
             fuel_l_per_h_quarter=st.just(0.4),
@@ -142,7 +141,7 @@ def cases(draw: st.DrawFn, make_bank: Any) -> Case:
         off = draw(st.booleans())
         comfort = draw(floats(0.1, 0.4))
         luxury = comfort + draw(floats(0.0, 0.2))
-        back = draw(floats(0.05, 0.3))
+        back = draw(floats(0.001, 0.3))
         lane.append(
             {
                 "shed_soc": (battery.NEVER_SOC, comfort, luxury) if off else never,
@@ -204,19 +203,9 @@ def histories_of(case: Case, make_histories: Any) -> k.Histories:
 
 
 def walk_case(case: Case, make_histories: Any, walk_banks: Any, **how: Any) -> Any:
-    """Walk it; thresholds that pile up inside one hour are refused aloud, which is a law of its own and not looked at here."""
-    try:
-        return walk_banks(
-            case.banks,
-            histories_of(case, make_histories),
-            generator=case.generator,
-            lane=case.lane,
-            start_soc=case.start_soc,
-            **how,
-        )
-    except EngineFault:
-        event("too many thresholds in one hour")
-        return reject()
+    """Walk it; no number of thresholds inside one hour may be too many."""
+    histories = histories_of(case, make_histories)
+    return walk_banks(case.banks, histories, generator=case.generator, lane=case.lane, start_soc=case.start_soc, **how)
 
 
 # ---- recomputed from outside ----
@@ -361,10 +350,12 @@ def test_charging_keeps_to_temperature_and_current(data, any_case, make_historie
         cold = coldest_c < lanes.charge_min_c[lane]
         assert (hour[cold, k.CHARGED_WH] == 0.0).all()
         assert (hour[hottest_c > lanes.charge_max_c[lane], k.CHARGED_WH] == 0.0).all()
-        locked = hour[:, k.LOCKED_H] > 0.0
-        assert (hour[locked, k.CHARGED_WH] == 0.0).all()
-        still = locked[:-1] & (coldest_c[1:] < lanes.charge_resume_c[lane]) & (lanes.heater_from_bank[lane] == 0.0)
-        assert locked[1:][still].all(), "a lock holds until the cells are warm enough at both ends"
+        if lanes.heater_from_bank[lane] == 0.0:
+            # A heater on the bank may end within the hour, with the bank: what was decided on its heat is then too warm.
+            locked = hour[:, k.LOCKED_H] > 0.0
+            assert (hour[locked, k.CHARGED_WH] == 0.0).all()
+            still = locked[:-1] & (coldest_c[1:] < lanes.charge_resume_c[lane])
+            assert locked[1:][still].all(), "a lock holds until the cells are warm enough at both ends"
         limit_a = np.where(coldest_c < lanes.charge_full_c[lane], lanes.charge_cold_limit_a[lane], lanes.charge_limit_a[lane])
         assert (hour[:, k.CHARGED_AH] <= limit_a * (1.0 + 1e-9) + 1e-12).all()
         assert (hour[:, k.DISCHARGED_AH] <= lanes.discharge_limit_a[lane] * (1.0 + 1e-9) + 1e-12).all()

@@ -12,7 +12,7 @@ from simulator import engine
 from simulator.battery import fade
 from simulator.battery import kernel as k
 from simulator.battery.aged import LeadModel, LfpModel, aged_bank, models_of
-from simulator.battery.ageing import lead_wear, lfp_use, stored_mean, year_of_use
+from simulator.battery.use import lead_wear, lfp_use, stored_mean, year_of_use
 from simulator.cli import main
 from simulator.engine import simulate
 from simulator.scenario import parse_scenario
@@ -126,7 +126,7 @@ def test_delivered_energy_is_the_sum_of_the_years(lithium):
 
 def test_an_ageing_bank_runs_flat_one_day():
     """Just enough when new; the shrunken bank is not, and says in which year."""
-    scenario = route(bank='in_parallel = 1\ncutoff_soc = 0.26\nusable_frac = 0.74', panel_w=280)
+    scenario = route(bank="in_parallel = 1\ncutoff_soc = 0.26\nusable_frac = 0.74", panel_w=280)
     found = live(scenario)
     flat = [year.flat_days for year in found.years]
     assert flat[0] == 0
@@ -163,7 +163,8 @@ def test_any_number_of_threads_gives_the_same(lithium):
 
 def test_storage_for_the_rest_of_the_year_is_gentler_than_the_route_again():
     again = live(route("agm", bank="in_parallel = 2"))
-    stored = live(route("agm", bank="in_parallel = 2", rest="[rest_of_year]\nstorage = { soc = 1.0, temp_c = 15, on_float = true }"))
+    rest = "[rest_of_year]\nstorage = { soc = 1.0, temp_c = 15, on_float = true }"
+    stored = live(route("agm", bank="in_parallel = 2", rest=rest))
     assert stored.counted_cycles_per_year < again.counted_cycles_per_year / 10
     assert stored.years_to_end > again.years_to_end
     assert "storage at 100% charge and 15 C" in stored.assumption
@@ -281,7 +282,8 @@ def test_resistance_is_stated_for_the_bank_as_it_is(make_bank):
 
 
 def test_laws_that_never_end_stop_at_the_horizon():
-    found = live(route(bank="in_parallel = 12\ncalendar_years = 50\nplace = \"outside\"", panel_w=1000, rest="[rest_of_year]\nstorage = { soc = 0.3, temp_c = 0 }"))
+    bank = 'in_parallel = 12\ncalendar_years = 50\nplace = "outside"'
+    found = live(route(bank=bank, panel_w=1000, rest="[rest_of_year]\nstorage = { soc = 0.3, temp_c = 0 }"))
     assert found.years_to_end == 30.0
     assert not found.worn_out
     assert len(found.years) == 30
@@ -290,7 +292,8 @@ def test_laws_that_never_end_stop_at_the_horizon():
 
 def test_the_command(tmp_path, capsys, lithium):
     file = tmp_path / "route.toml"
-    file.write_text(ROUTE.format(chemistry="lfp", bank="in_parallel = 2", panel_w=500, depart="2026-05-14", rest=""), encoding="utf-8")
+    text = ROUTE.format(chemistry="lfp", bank="in_parallel = 2", panel_w=500, depart="2026-05-14", rest="")
+    file.write_text(text, encoding="utf-8")
     assert main(["life", str(file), "--json"]) == 0
     printed = capsys.readouterr()
     assert printed.err == ""

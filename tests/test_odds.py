@@ -183,9 +183,7 @@ def test_without_load_spread_the_load_is_that_of_the_audit(trip):
     assert steady.hours[:, 0].sum() == pytest.approx(11.0 * steady.timeline.hours, rel=1e-9)
 
 
-@pytest.mark.parametrize(
-    ("row", "longest"), [([0, 0, 0], 0), ([1, 1, 1], 3), ([1, 0, 1], 1), ([0, 1, 1], 2), ([1, 1, 0], 2)]
-)
+@pytest.mark.parametrize(("row", "longest"), [([0, 0, 0], 0), ([1, 1, 1], 3), ([1, 0, 1], 1), ([0, 1, 1], 2), ([1, 1, 0], 2)])
 def test_longest_run(row, longest):
     assert longest_run(np.array([row], dtype=bool))[0] == longest
 
@@ -230,5 +228,7 @@ def test_freezing_without_snow_is_called_optimistic(trip):
     assert not any("snow on the panels" in line for line in odds_lines(odds(parse_scenario(TRIP.replace("WEATHER", WRITTEN)), 2)))
     winter = TRIP.replace("WEATHER", WRITTEN).replace("2026-10", "2026-01").replace("2026-11", "2026-02")
     assert any("It freezes at Moor, Lake, and snow on the panels" in line for line in odds_lines(odds(parse_scenario(winter), 2)))
-    brushed = winter.replace('name = "Moor"', 'name = "Moor"\nsnow = "brushed"').replace('name = "Lake"', 'name = "Lake"\nsnow = "stays"')
+    brushed = winter.replace('name = "Moor"', 'name = "Moor"\nsnow = "brushed"').replace(
+        'name = "Lake"', 'name = "Lake"\nsnow = "stays"'
+    )
     assert not any("snow on the panels" in line for line in odds_lines(odds(parse_scenario(brushed), 2)))

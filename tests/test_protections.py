@@ -38,7 +38,10 @@ def test_cold_spells_are_counted_with_the_sun_they_refused(make_bank, walk_bank)
     assert cold.wh > 0.0
 
 
-@pytest.mark.parametrize(("bay_c", "charging", "giving"), [(55.0, "hot_charge", None), (65.0, "hot_charge", "hot_discharge"), (-30.0, "cold_charge", "cold_discharge")])
+@pytest.mark.parametrize(
+    ("bay_c", "charging", "giving"),
+    [(55.0, "hot_charge", None), (65.0, "hot_charge", "hot_discharge"), (-30.0, "cold_charge", "cold_discharge")],
+)
 def test_too_hot_and_too_cold(bay_c, charging, giving, make_bank, walk_bank):
     bank = make_bank("lfp", start_soc=0.5)
     walked = walk_bank(bank, 3 * DAY_H, sun_w=np.where(np.arange(72) < 36, 60.0, 0.0), load_w=10.0, bay_c=bay_c, cell_c=bay_c)
@@ -99,13 +102,16 @@ def test_a_discharged_flooded_bank_freezes_sooner(preset_bank):
 def test_frost_in_a_flooded_bank_is_warned_of_only_when_it_is_empty(preset_bank, walk_bank):
     bank = preset_bank("flooded", usable_frac=0.8)
     words = {
-        soc: bank_warnings(bank, walk_bank(bank, DAY_H, bay_c=-18.0, cell_c=-18.0, start_soc=soc).result.hours[0], 0.0) for soc in (1.0, 0.1)
+        soc: bank_warnings(bank, walk_bank(bank, DAY_H, bay_c=-18.0, cell_c=-18.0, start_soc=soc).result.hours[0], 0.0)
+        for soc in (1.0, 0.1)
     }
     assert not words[1.0]
     assert any("freeze" in sentence for sentence in words[0.1])
 
 
-@pytest.mark.parametrize(("chemistry", "days", "warned"), [("agm", 15.0, True), ("agm", 13.0, False), ("lfp", 30.0, False), ("gel", 15.0, True)])
+@pytest.mark.parametrize(
+    ("chemistry", "days", "warned"), [("agm", 15.0, True), ("agm", 13.0, False), ("lfp", 30.0, False), ("gel", 15.0, True)]
+)
 def test_chronic_undercharge(chemistry, days, warned, preset_bank, walk_bank):
     bank = preset_bank(chemistry)
     hours = walk_bank(bank, 40 * DAY_H).result.hours[0]

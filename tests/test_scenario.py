@@ -76,9 +76,10 @@ def test_every_key_the_starter_explains_in_a_comment_exists(line):
         assert line.count("=") > 1 or "(" in line, f"neither a sentence nor TOML: {key}"
         return
     text = starter_text().replace(line, bare)
-    for table in ("[bank.heater]", "[shore]", "[generator]"):
+    for table in ("[bank.heater]", "[shore]", "[generator]", "[rest_of_year]"):
         text = text.replace(f"# {table}", table)
     text = text.replace('# windows = ["08:00-20:00"]', 'windows = ["08:00-20:00"]')
+    text = text.replace("# storage = {", "storage = {")
     assert parse_scenario(text).title == "My trip"
 
 

@@ -83,7 +83,7 @@ def pack_lane(bank: Bank, generator: Generator | None = None) -> dict[str, float
     parallel, series = bank.in_parallel, bank.in_series
     units = parallel * series
     hysteresis_soc = bank.reconnect_soc - bank.cutoff_soc
-    if hysteresis_soc != 0.0 and hysteresis_soc < MIN_HYSTERESIS_SOC:
+    if hysteresis_soc != 0.0 and hysteresis_soc < MIN_HYSTERESIS_SOC - 1e-9:
         raise EngineFault(
             f"reconnect_soc must equal cutoff_soc or exceed it by {MIN_HYSTERESIS_SOC}, got {hysteresis_soc:.4f} between them"
         )

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulator.battery import fade
-from simulator.battery.ageing import (
+from simulator.battery.use import (
     END_SOH,
     LEAD_CURVE_SPREAD,
     SHELF_SPREAD,

@@ -254,7 +254,8 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
         time = dt
         if end >= upper:
             end = upper
-            time = math.log(distance / (taper_soc - upper)) / taper
+            if taper_soc > upper:
+                time = min(math.log(distance / (taper_soc - upper)) / taper, dt)
         energy_1, passed_1, _, _ = _charge_terms(curve, end)
         moved = passed_1 - passed_0
         if time <= 0.0:
@@ -327,12 +328,14 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
             energy_1, passed_1, _, _ = _charge_terms(curve, onset)
             rise = energy_1 - energy_0
             moved = passed_1 - passed_0
-            if regime == CURRENT_LIMITED:
+            # The slower of the two limits holds up to there, whichever held for the hour as a whole.
+            time = (rise + math.sqrt(rise * rise + 4.0 * power * resistance * moved * moved)) / (2.0 * power)
+            energy = power * time
+            regime = POWER_LIMITED
+            if moved > limit * time:
                 time = moved / limit
-                energy = rise + resistance * moved * moved / time if time > 0.0 else 0.0
-            else:
-                time = (rise + math.sqrt(rise * rise + 4.0 * power * resistance * moved * moved)) / (2.0 * power)
-                energy = power * time
+                energy = rise + resistance * moved * moved / time
+                regime = CURRENT_LIMITED
             return min(time, dt), onset, energy, rise, moved, regime, True
     return time, end, energy, energy_1 - energy_0, moved, regime, False
 
@@ -491,11 +494,12 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             fixed_w = sun_w + shore_w + drive_w
             settle_c = bay_c + own_heat_w / conductance
             end_c = settle_c + (cell_c - settle_c) * cooling
+            floor = 1.0 - _capacity_frac(capacity_curve, cell_c) * (1.0 - lanes.floor_soc[lane])
             heater_w = 0.0
             if lanes.heater_w[lane] > 0.0 and min(cell_c, end_c) < lanes.heater_on_c[lane]:
                 wanted = (lanes.heater_off_c[lane] - end_c) * conductance / (1.0 - cooling)
                 heater_w = min(wanted, lanes.heater_w[lane])
-                if lanes.heater_from_bank[lane] == 0.0:
+                if lanes.heater_from_bank[lane] == 0.0 or dark or soc <= floor + TINY_SOC:
                     taken = 0.0 if dark else demand[LEVELS - 1 - shed]
                     heater_w = min(heater_w, max(fixed_w - taken, 0.0))
                 heater_w = max(heater_w, 0.0)
@@ -508,7 +512,6 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             charge_limit = lanes.charge_limit_a[lane] / capacity
             if coldest_c < lanes.charge_full_c[lane]:
                 charge_limit = min(charge_limit, lanes.charge_cold_limit_a[lane] / capacity)
-            floor = 1.0 - _capacity_frac(capacity_curve, cell_c) * (1.0 - lanes.floor_soc[lane])
             # Beyond ocv / 2R more current gives less power: the equation would have no root there.
             discharge_limit = min(lanes.discharge_limit_a[lane], 0.45 * _ocv(curve, floor) / resistance) / capacity
             per_ah = resistance * capacity
@@ -516,6 +519,10 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             remaining = 1.0
             exhausted = False
             accepting = False
+            # What has been switched off within the hour is not switched on again before the next one.
+            cut_now = False
+            stopped_now = False
+            shed_now = False
             lowest = soc
             events = 0
             lost_wh = 0.0
@@ -524,17 +531,19 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 if events > MAX_EVENTS:
                     status[lane] = hour + 1
                     break
-                if dark and soc >= back_soc - TINY_SOC:
+                if dark and not cut_now and soc >= back_soc - TINY_SOC and soc > floor + TINY_SOC:
                     dark = False
                 if running and soc >= lanes.generator_stop_soc[lane] - TINY_SOC and run_h >= lanes.generator_min_h[lane] - TINY_H:
                     running = False
-                elif allowed and not running and soc <= lanes.generator_start_soc[lane] + TINY_SOC:
+                    stopped_now = True
+                elif allowed and not running and not stopped_now and soc <= lanes.generator_start_soc[lane] + TINY_SOC:
                     running = True
                     run_h = 0.0
-                while shed > 0 and soc >= lanes.restore_soc[lane, LEVELS - shed]:
+                while shed > 0 and not shed_now and soc >= lanes.restore_soc[lane, LEVELS - shed]:
                     shed -= 1
                 while shed < LEVELS - 1 and soc <= lanes.shed_soc[lane, LEVELS - 1 - shed] + TINY_SOC:
                     shed += 1
+                    shed_now = True
                 level = LEVELS - 1 - shed
                 empty = exhausted or soc <= floor + TINY_SOC
                 generator_w = generator_a * volts if running else 0.0
@@ -548,6 +557,9 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 net_w = sources_w - wanted_w - standby_w - heating_w
                 if net_w < 0.0 and empty and not held and hysteresis > 0.0:
                     dark = True
+                    cut_now = True
+                    # Heat that was to come from the bank does not: the cells end the hour colder than planned.
+                    cold = cold or (heater_w > 0.0 and min(cell_c, end_c) < lanes.charge_min_c[lane])
                     back_soc = min(max(soc, floor) + hysteresis, target)
                     continue
                 time = remaining
@@ -573,11 +585,11 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                         spill_field = REFUSED_HOT_WH
                     else:
                         upper = target
-                        if dark and back_soc > soc:
+                        if dark and not cut_now and back_soc > soc:
                             upper = min(upper, back_soc)
                         if running and lanes.generator_stop_soc[lane] > soc + TINY_SOC:
                             upper = min(upper, lanes.generator_stop_soc[lane])
-                        if shed > 0:
+                        if shed > 0 and not shed_now:
                             upper = min(upper, lanes.restore_soc[lane, level + 1])
                         time, end, energy, rise, moved, regime, accepting = _charge_segment(
                             curve,
@@ -611,7 +623,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                         missed_field = MISSED_DARK_WH
                     else:
                         lower = floor
-                        if allowed and not running and lanes.generator_start_soc[lane] < soc:
+                        if allowed and not running and not stopped_now and lanes.generator_start_soc[lane] < soc:
                             lower = max(lower, lanes.generator_start_soc[lane])
                         if level > 0 and lanes.shed_soc[lane, level] < soc:
                             lower = max(lower, lanes.shed_soc[lane, level])
@@ -638,7 +650,11 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                         if moved > 0.0:
                             terminal_v = energy / moved
                         if regime == CURRENT_LIMITED and time > 0.0:
-                            served_w = max(min(sources_w + discharged_wh / time - standby_w - heating_w, wanted_w), 0.0)
+                            # Electronics first, then the heater as planned, then the load; if even those are too much, the heater gets what is left.
+                            delivered_w = sources_w + discharged_wh / time
+                            standby_w = min(standby_w, delivered_w)
+                            served_w = max(min(delivered_w - standby_w - heating_w, wanted_w), 0.0)
+                            heating_w = max(min(heating_w, delivered_w - standby_w - served_w), 0.0)
                             missed_field = MISSED_LIMIT_WH
                 if two_wells and time > 0.0:
                     well = _well_after(soc, well, (end - soc) / time, well_c, well_k, time)

@@ -80,7 +80,7 @@ def odds_lines(found: Odds, beside: Odds | None = None) -> list[str]:
     sources = dict.fromkeys((*found.source, *(beside.source if beside is not None else ())))
     lines += ["", "Weather", *(f"  - {source}" for source in sources)]
     notes = dict.fromkeys((*found.weather.notes, *(beside.weather.notes if beside is not None else ())))
-    cautions = [*notes, *(_snow(found) if found.weather.kind == "drawn" else ())]
+    cautions = [*notes, *_snow(found)]
     if cautions:
         lines += ["Caution", *(f"  - {caution}" for caution in cautions)]
     return lines

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from simulator.battery.ageing import END_SOH
 from simulator.battery.cycles import DEPTH_EDGES_FRAC
+from simulator.battery.use import END_SOH
 from simulator.report.tables import text_table
 from simulator.studies.life import CARDS, Life
 

@@ -48,7 +48,7 @@ class WeatherYears:
     sources: tuple[str, ...]
     notes: tuple[str, ...]
     freezes: tuple[bool, ...]
-    """(stops,) Whether it freezes there in some month of the stay, by the normals."""
+    """(stops,) Whether it freezes there during the stay, while nothing tells when it snows."""
 
 
 def station_of(stop: Stop) -> weather.StationYear:

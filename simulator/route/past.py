@@ -8,7 +8,7 @@ import numpy as np
 
 from simulator import weather
 from simulator.errors import ArchiveError, InputError
-from simulator.route.drawn import drawn_sources, drawn_weather, route_normals, stops_that_freeze
+from simulator.route.drawn import drawn_sources, drawn_weather, route_normals
 from simulator.route.parts import RouteWeather, WeatherYears, asks_for_past, fetch_first, height_m, kept_year
 from simulator.scenario.parts import Scenario
 from simulator.timeline import Timeline
@@ -34,11 +34,11 @@ def past_years(scenario: Scenario, clock: Timeline, seed: int) -> WeatherYears:
             "write it, or take drawn years"
         )
     traces, missing = _past_traces(scenario, clock)
-    others = not all(map(asks_for_past, scenario.stops))
-    normals = route_normals(scenario)
+    # The normals of years that are laid on the trip themselves are only asked for where other stops need drawn ones.
+    normals = None if all(map(asks_for_past, scenario.stops)) else route_normals(scenario)
 
     def block(first: int, count: int) -> RouteWeather:
-        beside = drawn_weather(clock, normals, scenario.stops, count, seed, first) if others else None
+        beside = None if normals is None else drawn_weather(clock, normals, scenario.stops, count, seed, first)
         return _past_rows(scenario, clock, traces[first : first + count], beside)
 
     notes = []
@@ -54,11 +54,13 @@ def past_years(scenario: Scenario, clock: Timeline, seed: int) -> WeatherYears:
         for stop in scenario.stops
         if asks_for_past(stop)
     ]
-    if others:
+    if normals is not None:
         sources += drawn_sources([one for stop, one in zip(scenario.stops, normals, strict=True) if not asks_for_past(stop)])
-    return WeatherYears(
-        "past", names, block, tuple(dict.fromkeys(sources)), tuple(notes), stops_that_freeze(scenario, clock, normals)
-    )
+    last = block(len(names) - 1, 1)
+    rain_mm = np.full(clock.hours, np.nan) if last.precipitation_mm is None else last.precipitation_mm[0]
+    untold_frost = np.isnan(rain_mm) & (last.table["temp_air"][0] < 0.0)
+    freezes = tuple(bool(untold_frost[clock.stop == place].any()) for place in range(len(scenario.stops)))
+    return WeatherYears("past", names, block, tuple(dict.fromkeys(sources)), tuple(notes), freezes)
 
 
 def _in_words(years: Sequence[int]) -> str:

@@ -16,7 +16,7 @@ bus_v = 12                    # 12, 24 or 48
 # standing_draw_w = 5         # gas alarm, controllers and what else nobody lists; 0 takes it out
 
 [bank]
-chemistry = "lfp"             # "lfp" (lithium iron phosphate) or "agm" (sealed lead-acid)
+chemistry = "lfp"             # "lfp" (lithium iron phosphate); lead-acid: "agm", "gel" or "flooded"
 unit_v = 12.8                 # one unit, from its label
 unit_ah = 100
 in_series = 1                 # units in series make the bus voltage ...
@@ -26,6 +26,9 @@ at_floor = "keep"             # "keep": loads run on below it; "off": a disconne
 place = "inside"              # "inside" the cabin, "outside", or in a bay "heated" by the cabin
 # start_soc = 1.0             # 1.0 is full
 # cutoff_soc = 0.05           # where supply really ends; many more numbers of the data sheet may be given
+# capacities = [[1, 66], [5, 89], [20, 100]]   # [hours, Ah] of one unit, for a bank that gives less when drawn fast
+# target_soc = 0.9            # charged only up to here
+# age_years = 3               # a used bank; or soh_start = 0.9, the share of its charge that it still holds
 
 # [bank.heater]               # warms the cells so that they can be charged in the cold
 # power_w = 100               # of the whole bank
@@ -101,6 +104,10 @@ priority = "comfort"
 
 [weather]                     # for all stops; a stop may have its own, as in: weather = { file = "lisbon.epw" }
 sample = "greensboro"         # or "miami", "sandpoint"; or file = "year.epw"; or clear = true for the best case
+
+# What the bank does when it is not on the route, for its years of life ("flatdays life"); left out: the route again, all year.
+# [rest_of_year]
+# storage = { soc = 0.5, temp_c = 15, on_float = false }
 
 # The route, in order. The arrival at a stop is the departure from the one before; that day is driven from 09:00 on.
 # Both may carry a time on the local clock: 2026-05-08T14:30:00.

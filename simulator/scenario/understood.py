@@ -28,6 +28,7 @@ def describe(scenario: Scenario) -> list[str]:
         ("Charging", list(_charging(scenario))),
         ("Load", list(_load(scenario))),
         ("Route", [line for stop in scenario.stops for line in _stop(stop)]),
+        ("Rest of the year", list(_rest(scenario))),
         ("Taken where nothing was written", list(scenario.defaults_used)),
         ("Note", list(scenario.notes)),
     ]
@@ -61,10 +62,23 @@ def _bank(bank: Bank) -> Iterator[str]:
     cold = f"no charging below {bank.charge_min_c:g} C, again from {bank.charge_resume_c:g} C"
     place = "in a heated bay" if bank.place == "heated" else bank.place
     yield f"Takes up to {bank.charge_limit_a * bank.in_parallel:g} A; {cold}; it sits {place}"
+    if bank.capacities:
+        rows = ", ".join(f"{ah:g} Ah in {hours:g} h" for hours, ah in bank.capacities)
+        yield f"By its sheet one unit gives {rows}; its two wells are fitted to that"
+    if bank.owned or bank.age_years is not None or bank.soh_start < 1.0:
+        years = "" if bank.age_years is None else f", {bank.age_years:g} years old"
+        yield f"{'Owned already' if bank.owned else 'Bought used'}{years}, holding {bank.soh_start:.0%} of its rated charge"
     if bank.heater is not None:
         heater = bank.heater
         source = "the bank too" if heater.from_bank else "surplus only"
         yield f"Heater {heater.power_w:g} W, on below {heater.on_below_c:g} C, off above {heater.off_above_c:g} C, from {source}"
+
+
+def _rest(scenario: Scenario) -> Iterator[str]:
+    rest = scenario.rest_of_year
+    if rest is not None:
+        how = "on float" if rest.on_float else "disconnected"
+        yield f"Stored at {rest.soc:.0%} charge and {rest.temp_c:g} C, {how}"
 
 
 def _array(array: Array) -> str:

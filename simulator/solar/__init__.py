@@ -1,7 +1,8 @@
 """Weather and an array in, watts at the bus terminals of its controller out.
 
 ``sky``: where the sun stands, and the light that falls on a tilted plane. ``panel``: the single-diode curve behind a
-data sheet. ``array``: light to cells to controller. Spectrum, snow and the wind of driving are left out on purpose.
+data sheet. ``array``: light to cells to controller. ``snow``: what lies on it. Spectrum and
+the wind of driving are left out on purpose.
 """
 
 from simulator.solar.array import (
@@ -14,6 +15,7 @@ from simulator.solar.array import (
 )
 from simulator.solar.panel import DiodeFit, best_point, fit_panel, panel_current_a
 from simulator.solar.sky import PlaneLight, Sky, SunPosition, hourly_plane_light, hourly_sky, hourly_sun_position
+from simulator.solar.snow import hourly_snow_cover
 
 __all__ = [
     "DiodeFit",
@@ -27,6 +29,7 @@ __all__ = [
     "hourly_cell_c",
     "hourly_plane_light",
     "hourly_sky",
+    "hourly_snow_cover",
     "hourly_sun_position",
     "hourly_sun_w",
     "panel_current_a",

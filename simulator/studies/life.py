@@ -16,16 +16,9 @@ import numpy.typing as npt
 from simulator import battery, timeline
 from simulator.battery import kernel as k
 from simulator.battery.aged import Age, AgeingModel, aged_bank, end_within, models_of
-from simulator.battery.ageing import (
-    END_SOH,
-    HORIZON_YEARS,
-    SHELF_SPREAD,
-    YearOfUse,
-    estimate_life,
-    stored_mean,
-    year_of_use,
-)
+from simulator.battery.ageing import estimate_life
 from simulator.battery.cycles import DEPTH_EDGES_FRAC, counted_cycles, depth_histogram, full_cycles
+from simulator.battery.use import END_SOH, HORIZON_YEARS, SHELF_SPREAD, YearOfUse, stored_mean, year_of_use
 from simulator.engine import histories
 from simulator.outcome import flat_mask
 from simulator.route import route_weather

@@ -3,9 +3,9 @@
 Run once, in an environment of its own: `pip install pybamm`, then `PYBAMM_DISABLE_TELEMETRY=true python build_pybamm.py`.
 PyBaMM: V. Sulzer et al. (2021), Python Battery Mathematical Modelling, J. Open Research Software 9(1), 14, doi:10.5334/jors.309.
 
-The model is Thevenin's with the series resistance alone. One 12.8 V unit of 100 Ah is taken as one cell: its voltage is four times
-the open-circuit curve of S. Sunil, K. R. Pattipati, B. Balasingam (2025), IEEE Trans. Instrum. Meas. (breakpoints at C/32), linear
-between; its resistance 12 mOhm. Power into the unit is positive here, negative there.
+The model is Thevenin's with the series resistance alone. One 12.8 V unit of 100 Ah is taken as one cell: its voltage is four
+times the open-circuit curve of S. Sunil, K. R. Pattipati, B. Balasingam (2025), IEEE Trans. Instrum. Meas. (breakpoints at
+C/32), linear between; its resistance 12 mOhm. Power into the unit is positive here, negative there.
 """
 
 from __future__ import annotations
@@ -53,7 +53,9 @@ def main() -> None:
             "Initial SoC": START_SOC,
             "Cell capacity [A.h]": CAPACITY_AH,
             "Nominal cell capacity [A.h]": CAPACITY_AH,
-            "Open-circuit voltage [V]": lambda soc: pybamm.Interpolant(np.array(SOC), 4.0 * np.array(CELL_V), soc, interpolator="linear"),
+            "Open-circuit voltage [V]": lambda soc: pybamm.Interpolant(
+                np.array(SOC), 4.0 * np.array(CELL_V), soc, interpolator="linear"
+            ),
             "R0 [Ohm]": lambda temperature, current, soc: pybamm.Scalar(RESISTANCE_OHM),
             "Entropic change [V/K]": lambda voltage, temperature: pybamm.Scalar(0.0),
             "Upper voltage cut-off [V]": 20.0,
