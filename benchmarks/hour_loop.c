@@ -146,7 +146,8 @@ static Charged charge_segment(Curve curve, double soc, double upper, double powe
         time = dt;
         if (end >= upper) {
             end = upper;
-            time = log(distance / (taper_soc - upper)) / taper;
+            if (taper_soc > upper)
+                time = min(log(distance / (taper_soc - upper)) / taper, dt);
         }
         to = charge_terms(curve, end);
         moved = to.passed - from.passed;
@@ -220,12 +221,13 @@ static Charged charge_segment(Curve curve, double soc, double upper, double powe
             to = charge_terms(curve, onset);
             rise = to.energy - from.energy;
             moved = to.passed - from.passed;
-            if (regime == CURRENT_LIMITED) {
+            time = (rise + sqrt(rise * rise + 4.0 * power * resistance * moved * moved)) / (2.0 * power);
+            energy = power * time;
+            regime = POWER_LIMITED;
+            if (moved > limit * time) {
                 time = moved / limit;
-                energy = time > 0.0 ? rise + resistance * moved * moved / time : 0.0;
-            } else {
-                time = (rise + sqrt(rise * rise + 4.0 * power * resistance * moved * moved)) / (2.0 * power);
-                energy = power * time;
+                energy = rise + resistance * moved * moved / time;
+                regime = CURRENT_LIMITED;
             }
             return (Charged){min(time, dt), onset, energy, rise, moved, regime, true};
         }
@@ -382,11 +384,12 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             double fixed_w = sun_w + shore_w + drive_w;
             double settle_c = bay_c + own_heat_w / conductance;
             double end_c = settle_c + (cell_c - settle_c) * cooling;
+            double floor = 1.0 - capacity_frac(capacity_curve, cell_c) * (1.0 - lanes->floor_soc[lane]);
             double heater_w = 0.0;
             if (lanes->heater_w[lane] > 0.0 && min(cell_c, end_c) < lanes->heater_on_c[lane]) {
                 double wanted = (lanes->heater_off_c[lane] - end_c) * conductance / (1.0 - cooling);
                 heater_w = min(wanted, lanes->heater_w[lane]);
-                if (lanes->heater_from_bank[lane] == 0.0) {
+                if (lanes->heater_from_bank[lane] == 0.0 || dark || soc <= floor + TINY_SOC) {
                     double taken = dark ? 0.0 : demand[LEVELS - 1 - shed];
                     heater_w = min(heater_w, max(fixed_w - taken, 0.0));
                 }
@@ -395,19 +398,23 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             double warmed_c = end_c + heater_w * (1.0 - cooling) / conductance;
             double coldest_c = min(cell_c, warmed_c);
             double hottest_c = max(cell_c, warmed_c);
+            bool was_cold = cold;
             cold = coldest_c < (cold ? lanes->charge_resume_c[lane] : lanes->charge_min_c[lane]);
+            bool locked = cold;
             hot = hottest_c > lanes->charge_max_c[lane];
             bool cut = coldest_c < lanes->discharge_min_c[lane] || hottest_c > lanes->discharge_max_c[lane];
             double charge_limit = lanes->charge_limit_a[lane] / capacity;
             if (coldest_c < lanes->charge_full_c[lane])
                 charge_limit = min(charge_limit, lanes->charge_cold_limit_a[lane] / capacity);
-            double floor = 1.0 - capacity_frac(capacity_curve, cell_c) * (1.0 - lanes->floor_soc[lane]);
             double discharge_limit = min(lanes->discharge_limit_a[lane], 0.45 * ocv(curve, floor) / resistance) / capacity;
             double per_ah = resistance * capacity;
             /* ---- the hour in segments ---- */
             double remaining = 1.0;
             bool exhausted = false;
             bool accepting = false;
+            bool cut_now = false;
+            bool stopped_now = false;
+            bool shed_now = false;
             double lowest = soc;
             int64_t events = 0;
             double lost_wh = 0.0;
@@ -417,19 +424,22 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                     status[lane] = hour + 1;
                     break;
                 }
-                if (dark && soc >= back_soc - TINY_SOC)
+                if (dark && !cut_now && soc >= back_soc - TINY_SOC && soc > floor + TINY_SOC)
                     dark = false;
                 if (running && soc >= lanes->generator_stop_soc[lane] - TINY_SOC
                     && run_h >= lanes->generator_min_h[lane] - TINY_H) {
                     running = false;
-                } else if (allowed && !running && soc <= lanes->generator_start_soc[lane] + TINY_SOC) {
+                    stopped_now = true;
+                } else if (allowed && !running && !stopped_now && soc <= lanes->generator_start_soc[lane] + TINY_SOC) {
                     running = true;
                     run_h = 0.0;
                 }
-                while (shed > 0 && soc >= restore_soc[LEVELS - shed])
+                while (shed > 0 && !shed_now && soc >= restore_soc[LEVELS - shed])
                     shed -= 1;
-                while (shed < LEVELS - 1 && soc <= shed_soc[LEVELS - 1 - shed] + TINY_SOC)
+                while (shed < LEVELS - 1 && soc <= shed_soc[LEVELS - 1 - shed] + TINY_SOC) {
                     shed += 1;
+                    shed_now = true;
+                }
                 int64_t level = LEVELS - 1 - shed;
                 bool empty = exhausted || soc <= floor + TINY_SOC;
                 double generator_w = running ? generator_a * volts : 0.0;
@@ -442,6 +452,8 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                 double net_w = sources_w - wanted_w - standby_w - heating_w;
                 if (net_w < 0.0 && empty && !held && hysteresis > 0.0) {
                     dark = true;
+                    cut_now = true;
+                    cold = cold || (heater_w > 0.0 && min(cell_c, end_c) < lanes->charge_min_c[lane]);
                     back_soc = min(max(soc, floor) + hysteresis, target);
                     continue;
                 }
@@ -468,11 +480,11 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                         spill_field = REFUSED_HOT_WH;
                     } else {
                         double upper = target;
-                        if (dark && back_soc > soc)
+                        if (dark && !cut_now && back_soc > soc)
                             upper = min(upper, back_soc);
                         if (running && lanes->generator_stop_soc[lane] > soc + TINY_SOC)
                             upper = min(upper, lanes->generator_stop_soc[lane]);
-                        if (shed > 0)
+                        if (shed > 0 && !shed_now)
                             upper = min(upper, restore_soc[level + 1]);
                         Charged charged = charge_segment(curve, soc, upper, net_w / capacity, charge_limit, per_ah,
                                                          lanes->taper_per_h[lane], lanes->taper_soc[lane], accepting, time);
@@ -500,7 +512,7 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                         missed_field = MISSED_DARK_WH;
                     } else {
                         double lower = floor;
-                        if (allowed && !running && lanes->generator_start_soc[lane] < soc)
+                        if (allowed && !running && !stopped_now && lanes->generator_start_soc[lane] < soc)
                             lower = max(lower, lanes->generator_start_soc[lane]);
                         if (level > 0 && shed_soc[level] < soc)
                             lower = max(lower, shed_soc[level]);
@@ -529,8 +541,10 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                         if (moved > 0.0)
                             terminal_v = drawn.energy / moved;
                         if (drawn.regime == CURRENT_LIMITED && time > 0.0) {
-                            served_w =
-                                max(min(sources_w + discharged_wh / time - standby_w - heating_w, wanted_w), 0.0);
+                            double delivered_w = sources_w + discharged_wh / time;
+                            standby_w = min(standby_w, delivered_w);
+                            served_w = max(min(delivered_w - standby_w - heating_w, wanted_w), 0.0);
+                            heating_w = max(min(heating_w, delivered_w - standby_w - served_w), 0.0);
                             missed_field = MISSED_LIMIT_WH;
                         }
                     }
@@ -590,7 +604,9 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             if (status[lane] > 0)
                 break;
             /* ---- end of the hour: temperature, self-discharge, sums ---- */
+            double start_c = cell_c;
             cell_c = end_c + book[HEATER_WH] * (1.0 - cooling) / conductance;
+            cold = cold || (was_cold && min(start_c, cell_c) < lanes->charge_resume_c[lane]);
             own_heat_w = lost_wh;
             double kept = 1.0 - lanes->self_discharge_per_h[lane] * exp(0.06931471805599453 * (rate_c - 25.0));
             book[LOSS_SELF_WH] = capacity * (energy_at(curve, soc) - energy_at(curve, soc * kept));
@@ -603,7 +619,7 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             book[SOC_END] = soc;
             book[SOC_LOWEST] = lowest;
             book[CELL_END_C] = cell_c;
-            book[LOCKED_H] = cold ? 1.0 : 0.0;
+            book[LOCKED_H] = locked ? 1.0 : 0.0;
             book[FULL_H] = soc >= lanes->full_soc[lane] - 1e-9 ? 1.0 : 0.0;
             book[RESIDUAL_H] = fabs(remaining);
             for (int field = 0; field < HOUR_FIELDS; field++)

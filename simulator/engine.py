@@ -146,7 +146,7 @@ def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather,
         cold_v = solar.cold_open_circuit_v(array, coldest_c)
         if limit_v is not None and cold_v > limit_v:
             notes.append(
-                f'array {array.number} "{array.name}": at {coldest_c:.0f} C, the coldest daylight of this trip, its open-circuit '
+                f'array {array.number} "{array.name}": at {coldest_c:.0f} C, the coldest daylight of the trip, its open-circuit '
                 f"voltage of {cold_v:.0f} V is above the controller's {limit_v:g} V and may destroy it; put fewer panels in series"
             )
     load = loads.hourly_load_w(scenario, clock, position.elevation_deg)

@@ -381,7 +381,6 @@ def test_heat_that_never_came_opens_no_lock(make_bank, make_heater, walk_bank):
     assert (walked.hour(k.LOCKED_H)[coldest_c < bank.charge_resume_c] == 1.0).all()
 
 
-@pytest.mark.xfail(strict=True, reason="the lock is released on planned heat of which the bank delivered only a part")
 def test_heat_that_ended_with_the_bank_opens_no_lock(make_bank, make_heater, walk_bank):
     """The bank runs empty within the hour and the heater with it: below charge_resume_c at its end, the lock goes on."""
     heater = make_heater(power_w=100.0, on_below_c=8.0, off_above_c=8.0, from_bank=True)

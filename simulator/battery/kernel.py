@@ -506,7 +506,9 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             warmed_c = end_c + heater_w * (1.0 - cooling) / conductance
             coldest_c = min(cell_c, warmed_c)
             hottest_c = max(cell_c, warmed_c)
+            was_cold = cold
             cold = coldest_c < (lanes.charge_resume_c[lane] if cold else lanes.charge_min_c[lane])
+            locked = cold
             hot = hottest_c > lanes.charge_max_c[lane]
             cut = coldest_c < lanes.discharge_min_c[lane] or hottest_c > lanes.discharge_max_c[lane]
             charge_limit = lanes.charge_limit_a[lane] / capacity
@@ -650,7 +652,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                         if moved > 0.0:
                             terminal_v = energy / moved
                         if regime == CURRENT_LIMITED and time > 0.0:
-                            # Electronics first, then the heater as planned, then the load; if even those are too much, the heater gets what is left.
+                            # Electronics, then the heater as planned, then the load; short of that the heater takes what is left.
                             delivered_w = sources_w + discharged_wh / time
                             standby_w = min(standby_w, delivered_w)
                             served_w = max(min(delivered_w - standby_w - heating_w, wanted_w), 0.0)
@@ -706,7 +708,10 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             if status[lane] > 0:
                 break
             # ---- end of the hour: temperature, self-discharge, sums ----
+            start_c = cell_c
             cell_c = end_c + book[HEATER_WH] * (1.0 - cooling) / conductance
+            # Heat that was planned may not have come: the lock opens for warmth that is there.
+            cold = cold or (was_cold and min(start_c, cell_c) < lanes.charge_resume_c[lane])
             own_heat_w = lost_wh
             kept = 1.0 - lanes.self_discharge_per_h[lane] * math.exp(0.06931471805599453 * (rate_c - 25.0))
             book[LOSS_SELF_WH] = capacity * (_energy(curve, soc) - _energy(curve, soc * kept))
@@ -719,7 +724,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             book[SOC_END] = soc
             book[SOC_LOWEST] = lowest
             book[CELL_END_C] = cell_c
-            book[LOCKED_H] = 1.0 if cold else 0.0
+            book[LOCKED_H] = 1.0 if locked else 0.0
             book[FULL_H] = 1.0 if soc >= lanes.full_soc[lane] - 1e-9 else 0.0
             book[RESIDUAL_H] = abs(remaining)
             for field in range(HOUR_FIELDS):

@@ -245,7 +245,7 @@ def _floor(written: BankTable, numbers: _Numbers, usable_frac: float, desk: Desk
         return cutoff_soc, reconnect_soc
     if cutoff_soc >= target_soc:
         desk.mistake(("bank", "target_soc"), f"a charge target above the floor at {cutoff_soc:g}", f"{target_soc:g}")
-    elif gap_soc < 0.0 or 0.0 < gap_soc < LEAST_HYSTERESIS_SOC or reconnect_soc > target_soc:
+    elif gap_soc < 0.0 or 0.0 < gap_soc < LEAST_HYSTERESIS_SOC - 1e-9 or reconnect_soc > target_soc:
         desk.mistake(
             ("bank", "reconnect_soc"),
             f"the floor ({cutoff_soc:g}, to be held there without switching) or from {cutoff_soc + LEAST_HYSTERESIS_SOC:g} "
