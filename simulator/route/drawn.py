@@ -13,7 +13,6 @@ from simulator.route.parts import RouteWeather, WeatherYears, asks_for_normals, 
 from simulator.scenario.parts import Scenario, Stop
 from simulator.timeline import Timeline
 from simulator.weather.climate import climate_notes, mean_normals, where_of, written_normals
-from simulator.weather.draws import draw_weather
 from simulator.weather.normals import Normals, normals_from_station
 from simulator.weather.past import cell_of
 from simulator.weather.seasons import extraterrestrial_w_m2
@@ -69,6 +68,7 @@ def drawn_weather(
     many are drawn.
     """
     # Brings much of scipy along, which a run on measured weather need not wait for.
+    from simulator.weather.draws import draw_weather
 
     heights = [height_m(stop, normal.elevation_m) for stop, normal in zip(stops, normals, strict=True)]
     elevation_m = np.array(heights)[clock.stop]
