@@ -42,7 +42,8 @@ sys.exit(status)
 def environment(**more: str) -> dict[str, str]:
     """The child runs the package that lies beside this folder, whatever else is installed."""
     path = os.pathsep.join(part for part in (str(ROOT), os.environ.get("PYTHONPATH", "")) if part)
-    return {"PYTHONPATH": path, **more}
+    # An installed package comes with its byte code, so these processes may keep theirs (an empty value switches the ban off).
+    return {"PYTHONPATH": path, "PYTHONDONTWRITEBYTECODE": "", **more}
 
 
 def write_year_scenario(folder: Path) -> Path:

@@ -32,10 +32,14 @@ def odds_verdict(found: Odds) -> str:
 def _years(found: Odds) -> Iterator[str]:
     flat = found.flat_days
     one_in_ten = int(np.quantile(flat, 0.9, method="higher"))
-    yield (
-        f"Flat days: {flat.mean():.1f} in an average year, {one_in_ten} or more in one year of ten, {int(flat.max())} in the "
-        f"worst (year {found.year_names[found.worst_year]})"
-    )
+    tenth = f"{one_in_ten} or more in one year of ten" if one_in_ten else "none in nine years of ten"
+    if not flat.any():
+        yield "Flat days: none in any year"
+    else:
+        yield (
+            f"Flat days: {flat.mean():.1f} in an average year, {tenth}, {int(flat.max())} in the "
+            f"worst (year {found.year_names[found.worst_year]})"
+        )
     for sun, words in ((1, "10 % less sun than modelled"), (2, "10 % more sun than modelled")):
         low, high = found.flat_free_interval(sun)
         share = _percent(found.flat_free_share(sun))
