@@ -147,7 +147,7 @@ def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather,
         if limit_v is not None and cold_v > limit_v:
             notes.append(
                 f'array {array.number} "{array.name}": at {coldest_c:.0f} C, the coldest daylight of the trip, its open-circuit '
-                f"voltage of {cold_v:.0f} V is above the controller's {limit_v:g} V and may destroy it; put fewer panels in series"
+                f"voltage of {cold_v:.0f} V is above the controller's {limit_v:g} V and may destroy it; put fewer in series"
             )
     load = loads.hourly_load_w(scenario, clock, position.elevation_deg)
     charging = sources.hourly_sources(scenario, clock)
