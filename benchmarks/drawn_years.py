@@ -115,11 +115,6 @@ def bare_year(scenario: Scenario) -> Callable[[], np.ndarray]:
     return run
 
 
-def one_year_ratio(years_s: float, years: int, bare_s: float) -> float:
-    """Cost of one of our years over the bare calls of one year."""
-    return years_s / years / bare_s
-
-
 def same_result_in_blocks(scenario: Scenario, years: int) -> bool:
     """Whether the first half of the years is the same bit for bit when asked for alone."""
     whole, half = odds(scenario, years), odds(scenario, years // 2)

@@ -32,6 +32,7 @@ from simulator import battery  # noqa: E402
 
 NANO, MILLI = 1e9, 1e3
 LANES = 64
+YEARS = 200
 
 
 def measure_loops(report: Report, folder: Path, repetitions: int) -> None:
@@ -218,6 +219,19 @@ def measure_yield(report: Report, repetitions: int) -> None:
     ]
 
 
+def measure_years(report: Report, repetitions: int) -> None:
+    """Many drawn years, drawing and hour loop included, beside the bare array calls of pvlib for one year."""
+    drawn = import_module("drawn_years")
+    scenario = drawn.route_of_a_year()
+    ours, bare = take_turns([drawn.own_years(scenario, YEARS), drawn.bare_year(scenario)], repetitions)
+    report.rows += [
+        time_row("drawn year", f"one of {YEARS} drawn years over four stops", ours, "ms", MILLI / YEARS, note="three lanes a year"),
+        time_row("bare year", "  bare pvlib array calls of one year", bare, "ms", MILLI),
+        ratio_row("drawn year / bare", "  drawn year / bare calls", ours / YEARS, bare, "<= 1"),
+    ]
+    report.check("the first half of the drawn years alone: the same bits", drawn.same_result_in_blocks(scenario, 60))
+
+
 def measure_processes(report: Report, folder: Path, repetitions: int) -> None:
     """The command as a whole process beside the bare imports; the first start of all apart."""
     processes = import_module("processes")
@@ -279,7 +293,7 @@ def _arguments() -> argparse.Namespace:
         "--save", type=Path, metavar="FILE", help="write the numbers to FILE (benchmarks/baseline.json is the kept one)"
     )
     parser.add_argument("--compare", type=Path, metavar="FILE", help="say better, same or worse than the numbers in FILE")
-    parser.add_argument("--only", choices=("loops", "yield", "processes"), help="measure one part only")
+    parser.add_argument("--only", choices=("loops", "yield", "years", "processes"), help="measure one part only")
     parser.add_argument("--repetitions", type=int, default=11, metavar="N", help="repetitions of every timing (11)")
     parser.add_argument("--plain-loop", type=Path, help=argparse.SUPPRESS)
     return parser.parse_args()
@@ -313,6 +327,8 @@ def main() -> int:
             measure_loops(report, folder, arguments.repetitions)
         if arguments.only in {None, "yield"}:
             measure_yield(report, arguments.repetitions)
+        if arguments.only in {None, "years"}:
+            measure_years(report, max(arguments.repetitions // 2, 3))
         if arguments.only in {None, "processes"}:
             try:
                 measure_processes(report, folder, max(arguments.repetitions // 2, 3))
