@@ -15,6 +15,7 @@ import pandas as pd
 from simulator.battery import kernel as k
 from simulator.errors import InputError
 from simulator.outcome import Outcome
+from simulator.units import MINUTES_PER_HOUR
 from simulator.version import package_version
 
 
@@ -165,10 +166,10 @@ def hours_table(outcome: Outcome) -> pd.DataFrame:
     """One row an hour: means in watts, charge at the hour's end; power into the bank is positive."""
     clock = outcome.timeline
     h = outcome.hours
-    local = [
-        f"{outcome.timeline.dates[day]:%Y-%m-%d}T{int(hour):02d}:{round(hour % 1 * 60):02d}"
-        for day, hour in zip(clock.local_day, clock.local_hour, strict=True)
-    ]
+    minutes = clock.utc.tz_localize(None).to_numpy().astype("datetime64[m]")
+    # The date is the day's own, not the dial's: at the date line they part.
+    dates = np.array(clock.dates, dtype="datetime64[m]")[clock.local_day]
+    local = dates + np.round(clock.local_hour * MINUTES_PER_HOUR).astype("timedelta64[m]")
     spilled = [
         k.SPILLED_CONTROLLER_WH,
         k.SPILLED_FULL_WH,
@@ -180,8 +181,8 @@ def hours_table(outcome: Outcome) -> pd.DataFrame:
     names = np.array([stop.name for stop in outcome.scenario.stops], dtype=object)
     return pd.DataFrame(
         {
-            "utc": clock.utc.strftime("%Y-%m-%dT%H:%MZ"),
-            "local": local,
+            "utc": np.char.add(np.datetime_as_string(minutes), "Z"),
+            "local": np.datetime_as_string(local),
             "stop": names[clock.stop],
             "driving_frac": clock.driving_frac.round(3),
             "hookup": clock.hookup,
