@@ -225,7 +225,7 @@ def measure_years(report: Report, repetitions: int) -> None:
     scenario = drawn.route_of_a_year()
     ours, bare = take_turns([drawn.own_years(scenario, YEARS), drawn.bare_year(scenario)], repetitions)
     report.rows += [
-        time_row("drawn year", f"one of {YEARS} drawn years over four stops", ours, "ms", MILLI / YEARS, note="three lanes a year"),
+        time_row("drawn year", f"one of {YEARS} drawn years, four stops", ours, "ms", MILLI / YEARS, note="three lanes a year"),
         time_row("bare year", "  bare pvlib array calls of one year", bare, "ms", MILLI),
         ratio_row("drawn year / bare", "  drawn year / bare calls", ours / YEARS, bare, "<= 1"),
     ]
