@@ -426,11 +426,12 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                 }
                 if (dark && !cut_now && soc >= back_soc - TINY_SOC && soc > floor + TINY_SOC)
                     dark = false;
-                if (running && soc >= lanes->generator_stop_soc[lane] - TINY_SOC
-                    && run_h >= lanes->generator_min_h[lane] - TINY_H) {
+                bool enough = soc >= lanes->generator_stop_soc[lane] - TINY_SOC && run_h >= lanes->generator_min_h[lane] - TINY_H;
+                bool wants = dark || exhausted || soc <= max(lanes->generator_start_soc[lane], floor) + TINY_SOC;
+                if (running && enough && !dark) {
                     running = false;
                     stopped_now = true;
-                } else if (allowed && !running && !stopped_now && soc <= lanes->generator_start_soc[lane] + TINY_SOC) {
+                } else if (allowed && !running && !stopped_now && wants) {
                     running = true;
                     run_h = 0.0;
                 }

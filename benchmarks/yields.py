@@ -45,6 +45,12 @@ def own_chain(table: pd.DataFrame, place: dict[str, float], years: int = 1) -> C
     return run
 
 
+def _no_inverter(chain: pvlib.modelchain.ModelChain) -> pvlib.modelchain.ModelChain:
+    """Leave the watts as the panels give them: a vehicle charges its bank with direct current."""
+    chain.results.ac = chain.results.dc["p_mp"]
+    return chain
+
+
 def model_chain(table: pd.DataFrame, place: dict[str, float], sun_method: str = "nrel_numpy") -> Callable[[], np.ndarray]:
     """pvlib's ModelChain with the same fitted panel, mount, glass and sky model; direct-current watts (hours,)."""
     fit = solar.fit_panel(ARRAY.panel)
@@ -86,7 +92,7 @@ def model_chain(table: pd.DataFrame, place: dict[str, float], sun_method: str = 
         spectral_model="no_loss",
         temperature_model="sapm",
         dc_model="cec",
-        ac_model="pvwatts",
+        ac_model=_no_inverter,
         losses_model="no_loss",
     )
     middle = table.set_axis(table.index + HALF_AN_HOUR)

@@ -101,8 +101,10 @@ def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather,
     table = found.table
     position = solar.hourly_sun_position(clock.utc, clock.latitude_deg, clock.longitude_deg, found.elevation_m)
     sky = solar.hourly_sky(clock.utc, position, table)
-    beam = _by_stop(clock, [stop.beam_frac for stop in scenario.stops])
-    diffuse = _by_stop(clock, [stop.diffuse_frac for stop in scenario.stops])
+    # The trees of a stop shade the vehicle that stands there; on the road the sky is open.
+    standing = 1.0 - clock.driving_frac
+    beam = 1.0 - standing * (1.0 - _by_stop(clock, [stop.beam_frac for stop in scenario.stops]))
+    diffuse = 1.0 - standing * (1.0 - _by_stop(clock, [stop.diffuse_frac for stop in scenario.stops]))
     stop_tilt = _by_stop(clock, [np.nan if stop.tilt_deg is None else stop.tilt_deg for stop in scenario.stops])
     stop_tilt = np.where(clock.driving_frac > 0.0, np.nan, stop_tilt)
     base = battery.pack_lane(scenario.bank)
@@ -136,9 +138,15 @@ def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather,
         sun_rows["no controller limit"] = np.repeat(as_built[..., 2:], 3, axis=-1)
 
     built = scenario.bank.place
-    places = [built, *(other for other in ("inside", "heated") if questions and other != built)]
+    places = [built, *(other for other in ("inside",) if questions and other != built)]
     bay_rows = {name: hourly_bay_c(name, scenario.vehicle, table["temp_air"], table["ghi"], clock.local_hour) for name in places}
-    notes = [note for array in scenario.arrays for note in solar.panel_notes(array)]
+    notes = []
+    if scenario.inverter is not None and (peak_w := loads.running_peak_w(scenario)) > scenario.inverter.rated_w:
+        notes.append(
+            f"the AC appliances may draw {peak_w:,.0f} W together, the inverter gives {scenario.inverter.rated_w:,.0f} W; "
+            "what runs at once must stay below that"
+        )
+    notes += [note for array in scenario.arrays for note in solar.panel_notes(array)]
     daylight = np.asarray(sky.ghi) > DAYLIGHT_W_M2
     coldest_c = float(np.min(np.asarray(table["temp_air"])[daylight], initial=25.0))
     for array in scenario.arrays:
@@ -184,7 +192,13 @@ def lanes(setting: Setting) -> tuple[tuple[str, ...], Lanes]:
         "load +20 %": base | {"load_scale": 1.2},
         "sun -15 %": base | {"sun_scale": 0.85},
         "no sun": base | {"sun_scale": 0.0, "source_row": 1, "generator_a": 0.0},
-        "lift cold": base | {"charge_min_c": -FAR_C, "charge_resume_c": -FAR_C, "charge_cold_limit_a": base["charge_limit_a"]},
+        "lift cold": base
+        | {
+            "charge_min_c": -FAR_C,
+            "charge_resume_c": -FAR_C,
+            "charge_cold_limit_a": base["charge_limit_a"],
+            "discharge_min_c": -FAR_C,
+        },
     }
     for cause in ("snow", "shade", "controller limit"):
         row = setting.sun_rows.get(f"no {cause}")
@@ -230,6 +244,9 @@ def run(setting: Setting, names: tuple[str, ...], design: Lanes, threads: int | 
         days=walked.days,
         hours=walked.hours[0],
         no_sun_hours=walked.hours[1],
+        charger_a=setting.inputs.source_a[0, :, 0]
+        + setting.inputs.source_a[0, :, 1]
+        + (setting.inputs.source_a[0, :, 2] * scenario.generator.charger_a if scenario.generator else 0.0),
         refills=refills(scenario, setting.timeline),
     )
 
@@ -264,7 +281,7 @@ def refills(scenario: Scenario, clock: timeline.Timeline) -> tuple[Refill, ...]:
     for place, offer in enumerate(chargers):
         soc = np.concatenate([[start], walked.hours[place, :, kernel.SOC_END]])
         reached = np.flatnonzero(soc >= goal - 1e-9)
-        hours: float | None = None
+        hours: float | None = 0.0 if len(reached) and reached[0] == 0 else None
         if len(reached) and reached[0] > 0:
             # A curve through the hours, because the current falls towards the end.
             last = int(reached[0])

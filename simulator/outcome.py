@@ -28,6 +28,10 @@ FLAT_MISSED_FRAC = 0.02
 CAUSES = ("cold", "snow", "shade", "controller", "acceptance", "structural", "buffer")
 """In the order in which they are tried."""
 STRUCTURAL_DAYS = 30
+LEAST_STRUCTURAL_DAYS = 7
+"""Fewer days than this tell nothing of weeks (common practice, no source)."""
+THIN_RATIO = 1.2
+"""Below this harvest ratio little is left for a dark spell (common practice, no source)."""
 SAME_SOC = 0.005
 """States of charge this close are one for a person."""
 WASTE_FRAC = 0.15
@@ -118,6 +122,8 @@ class Outcome:
     days: FloatArray
     hours: FloatArray
     no_sun_hours: FloatArray
+    charger_a: FloatArray
+    """(hours,): amperes that hookup, engine and generator offer."""
     refills: tuple[Refill, ...]
 
     # ---- days ----
@@ -172,26 +178,35 @@ class Outcome:
     # ---- causes ----
 
     def cause_of_day(self, day: int) -> str:
-        """The first constraint whose lifting cures the day; else structural (harvest below load for 30 days) or buffer."""
-        for name in CAUSES[:5]:
-            lane = f"lift {name}"
-            if lane in self.lane_names and not self.flat[self.lane_names.index(lane), day]:
-                return name
-        ratio = self._ratio(self._hours_of_days(max(day - STRUCTURAL_DAYS + 1, 0), day))
-        return "structural" if ratio is not None and ratio < 1.0 else "buffer"
+        """The first constraint whose lifting cures a flat day; else structural (too little comes in, for weeks) or buffer.
+
+        A day that is not flat has no constraint to lift. Structural asks for at least a week to judge by, or for a trip on
+        which nothing comes in at all.
+        """
+        if self.flat[0, day]:
+            for name in CAUSES[:-2]:
+                lane = f"lift {name}"
+                if lane in self.lane_names and not self.flat[self.lane_names.index(lane), day]:
+                    return name
+        first = max(day - STRUCTURAL_DAYS + 1, 0)
+        ratio = self._ratio(self._hours_of_days(first, day))
+        if ratio is None or ratio >= 1.0 or (ratio > 0.0 and day - first + 1 < LEAST_STRUCTURAL_DAYS):
+            return "buffer"
+        return "structural"
 
     def _hours_of_days(self, first: int, last: int) -> npt.NDArray[np.bool_]:
         return (self.timeline.local_day >= first) & (self.timeline.local_day <= last)
 
-    def _ratio(self, mask: npt.NDArray[np.bool_]) -> float | None:
-        """Usable harvest over what load, heater and electronics ask for; None without any load."""
+    def _ratio(self, mask: npt.NDArray[np.bool_], *, sun_only: bool = False) -> float | None:
+        """What panels and chargers offer over what load, heater and electronics ask for; None without any load."""
         here = self.hours[mask]
-        asked = here[:, k.LOAD_WH].sum() + here[:, k.HEATER_WH].sum() + here[:, k.STANDBY_WH].sum()
-        if asked <= 0.0:
+        load = here[:, k.LOAD_WH].sum()
+        if load <= 0.0:
             return None
+        asked = load + here[:, k.HEATER_WH].sum() + here[:, k.STANDBY_WH].sum()
         refused = here[:, [k.SPILLED_CONTROLLER_WH, k.REFUSED_COLD_WH, k.REFUSED_HOT_WH]].sum()
         sun = here[:, k.SUN_OFFERED_WH].sum() - refused
-        other = here[:, [k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH]].sum()
+        other = 0.0 if sun_only else (self.charger_a[mask] * here[:, k.BUS_V]).sum()
         return float((sun + other) / asked)
 
     @cached_property
@@ -199,6 +214,14 @@ class Outcome:
         """Harvest ratio of each stop (with its number, since names may repeat)."""
         return {
             f"{stop.number} {stop.name}": self._ratio(self.timeline.stop == place)
+            for place, stop in enumerate(self.scenario.stops)
+        }
+
+    @cached_property
+    def sun_ratio_by_stop(self) -> dict[str, float | None]:
+        """The same from the sun alone."""
+        return {
+            f"{stop.number} {stop.name}": self._ratio(self.timeline.stop == place, sun_only=True)
             for place, stop in enumerate(self.scenario.stops)
         }
 
@@ -231,7 +254,9 @@ class Outcome:
             if not at_start[first] and not at_end[first]:
                 start = self.timeline.utc[first]
                 end = start + pd.Timedelta(hours=float(dark_h[first]))
-            day = int(self.timeline.local_day[first])
+            touched = np.unique(self.timeline.local_day[first : last + 1])
+            flat = touched[self.flat[0, touched]]
+            day = int(flat[0] if flat.size else touched[0])
             found.append(
                 Outage(
                     start=start,
@@ -315,7 +340,7 @@ class Outcome:
             found.append(
                 StopLine(
                     name=stop.name,
-                    days=round(days),
+                    days=int((self.timeline.day_stop == place).sum()),
                     load_wh_per_day=float(rows[:, k.LOAD_WH].sum() / days) if days else 0.0,
                     sun_wh_per_day=float(rows[:, k.SUN_OFFERED_WH].sum() / days) if days else 0.0,
                     harvest_ratio=self._ratio(here),

@@ -65,6 +65,7 @@ def summary(outcome: Outcome) -> dict[str, Any]:
         "thin_days": int(outcome.thin.sum()),
         "overload_wh": _round(ledger["missed_overload_wh"], 1),
         "harvest_ratio": {name: _round(ratio, 3) for name, ratio in outcome.harvest_ratio_by_stop.items()},
+        "harvest_ratio_by_sun_alone": {name: _round(ratio, 3) for name, ratio in outcome.sun_ratio_by_stop.items()},
         "harvest_ratio_by_month": {name: _round(ratio, 3) for name, ratio in outcome.harvest_ratio_by_month.items()},
         "if_load_plus_20_pct": outcome.flat_day_counts["load +20 %"],
         "if_sun_minus_15_pct": outcome.flat_day_counts["sun -15 %"],

@@ -50,7 +50,7 @@ ROOF = Array(
 
 
 def modules_of_the_list(only):
-    """The CEC module list that pvlib ships (SAM library), crystalline silicon, a choice of it."""
+    """The CEC module list that pvlib ships, crystalline silicon, a choice of it."""
     listed = pvlib.pvsystem.retrieve_sam("CECMod").T
     return listed[listed["Technology"].isin(["Mono-c-Si", "Multi-c-Si"]) & only(listed)]
 

@@ -535,10 +535,13 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     break
                 if dark and not cut_now and soc >= back_soc - TINY_SOC and soc > floor + TINY_SOC:
                     dark = False
-                if running and soc >= lanes.generator_stop_soc[lane] - TINY_SOC and run_h >= lanes.generator_min_h[lane] - TINY_H:
+                enough = soc >= lanes.generator_stop_soc[lane] - TINY_SOC and run_h >= lanes.generator_min_h[lane] - TINY_H
+                # A bank that gives nothing wants the generator too: in the cold it may be empty above the starting charge.
+                wants = dark or exhausted or soc <= max(lanes.generator_start_soc[lane], floor) + TINY_SOC
+                if running and enough and not dark:
                     running = False
                     stopped_now = True
-                elif allowed and not running and not stopped_now and soc <= lanes.generator_start_soc[lane] + TINY_SOC:
+                elif allowed and not running and not stopped_now and wants:
                     running = True
                     run_h = 0.0
                 while shed > 0 and not shed_now and soc >= lanes.restore_soc[lane, LEVELS - shed]:

@@ -37,7 +37,7 @@ def _years(found: Odds) -> Iterator[str]:
         yield "Flat days: none in any year"
     else:
         yield (
-            f"Flat days: {flat.mean():.1f} in an average year, {tenth}, {int(flat.max())} in the "
+            f"Flat days: {flat.mean():.{2 if flat.mean() < 1.0 else 1}f} in an average year, {tenth}, {int(flat.max())} in the "
             f"worst (year {found.year_names[found.worst_year]})"
         )
     for sun, words in ((1, "10 % less sun than modelled"), (2, "10 % more sun than modelled")):
@@ -83,22 +83,7 @@ def odds_lines(found: Odds, beside: Odds | None = None) -> list[str]:
         lines += ["", f"Beside it, over {plural(beside.years, 'drawn weather year')}", *_years(beside)]
     sources = dict.fromkeys((*found.source, *(beside.source if beside is not None else ())))
     lines += ["", "Weather", *(f"  - {source}" for source in sources)]
-    notes = dict.fromkeys((*found.weather.notes, *(beside.weather.notes if beside is not None else ())))
-    cautions = [*notes, *_snow(found)]
+    cautions = dict.fromkeys((*found.notes, *(beside.notes if beside is not None else ())))
     if cautions:
         lines += ["Caution", *(f"  - {caution}" for caution in cautions)]
     return lines
-
-
-def _snow(found: Odds) -> Iterator[str]:
-    """Say that snow is left out, where it freezes and nobody said what becomes of it."""
-    where = [
-        stop.name
-        for stop, freezes in zip(found.scenario.stops, found.weather.freezes, strict=True)
-        if freezes and stop.snow == "none"
-    ]
-    if where:
-        yield (
-            f"It freezes at {', '.join(dict.fromkeys(where))}, and snow on the panels is not in these odds: "
-            "in a snowy winter they are optimistic (write snow in that stop)."
-        )

@@ -10,14 +10,13 @@ from importlib import resources
 import jinja2
 from markupsafe import Markup
 
-from simulator.outcome import CAUSES, FLAT_DARK_H, FLAT_MISSED_FRAC, WASTE_FRAC, Outcome
+from simulator.outcome import CAUSES, FLAT_DARK_H, FLAT_MISSED_FRAC, THIN_RATIO, WASTE_FRAC, Outcome
 from simulator.report import pictures
 from simulator.report.calendar_months import calendar_months
 from simulator.report.sections import (
     CAUSE_CURES,
     Bar,
     audit,
-    cautions,
     energy,
     flat_part,
     life,
@@ -26,13 +25,11 @@ from simulator.report.sections import (
     refills,
     setup,
 )
-from simulator.report.tables import CAUSE_WORDS, cure_sentence, verdict
+from simulator.report.tables import CAUSE_WORDS, cautions, cure_sentence, verdict
 from simulator.report.words import date_text, plural_text, span_text, wh_text
 from simulator.units import MINUTES_PER_HOUR
 from simulator.version import package_version
 
-THIN_RATIO = 1.2
-"""A harvest ratio below this leaves little for a dark spell (common practice, no source)."""
 RATIO_SCALE = 2.0
 """Harvest ratio at the right end of its bar."""
 

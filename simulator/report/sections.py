@@ -12,7 +12,7 @@ import numpy as np
 from simulator.battery import kernel as k
 from simulator.outcome import CAUSES, SPILLED, FlatDay, Outage, Outcome
 from simulator.report import pictures
-from simulator.report.tables import CAUSE_WORDS, CAUTIONS, GENERATOR_CAUTION, LIFT_WORDS, MEDICAL_CAUTION, SPILL_WORDS, cures
+from simulator.report.tables import LIFT_WORDS, SPILL_WORDS, cause_words, cures
 from simulator.report.words import clock_text, date_text, short_span_text, wh_text, whole_text
 from simulator.scenario.parts import PRIORITIES
 
@@ -63,7 +63,7 @@ def opened_day(outcome: Outcome, day: int) -> dict[str, Any]:
     else:
         words = (
             f"{when}, at {stop}: {found.dark_h:.1f} h dark; {wh_text(found.missed_wh)} of the day's "
-            f"{wh_text(base[k.DAY_LOAD_WH])} went unserved, because {CAUSE_WORDS[found.cause]}."
+            f"{wh_text(base[k.DAY_LOAD_WH])} went unserved, because {cause_words(outcome, found.cause)}."
         )
     rows = []
     for hour in np.flatnonzero(clock.local_day == day):
@@ -185,7 +185,9 @@ def flat_part(outcome: Outcome) -> dict[str, Any]:
             Spell(_outage_when(outcome, outage), outage.stop, 0, outage.dark_h, outage.missed_wh, outage.cause)
             for outage in outcome.outages
         ],
-        "causes": [(name, causes.count(name), CAUSE_WORDS[name], CAUSE_CURES[name]) for name in CAUSES if name in causes],
+        "causes": [
+            (name, causes.count(name), cause_words(outcome, name), CAUSE_CURES[name]) for name in CAUSES if name in causes
+        ],
         "lifted": [(words, str(counts[f"lift {name}"])) for name, words in LIFT_WORDS.items() if f"lift {name}" in counts],
     }
 
@@ -268,14 +270,3 @@ def setup(outcome: Outcome) -> list[tuple[str, str]]:
         if charger is not None:
             lines.append((f"charger: {name}", f"{charger.charger_a:g} A"))
     return lines
-
-
-def cautions(outcome: Outcome) -> list[str]:
-    """What must be said, the nearest to this scenario first."""
-    scenario = outcome.scenario
-    cautions = list(CAUTIONS)
-    if scenario.generator is not None:
-        cautions.append(GENERATOR_CAUTION)
-    if any(appliance.medical for appliance in scenario.appliances):
-        cautions.insert(0, MEDICAL_CAUTION)
-    return cautions

@@ -7,10 +7,10 @@ from collections.abc import Iterable, Iterator
 from itertools import groupby
 
 from simulator.battery import kernel as k
-from simulator.outcome import SPILLED, WASTE_FRAC, FlatDay, Outcome
+from simulator.outcome import SPILLED, THIN_RATIO, WASTE_FRAC, FlatDay, Outcome
 
 CAUSE_WORDS = {
-    "cold": "the cells were too cold to be charged while sun or a charger was there",
+    "cold": "the cells were too cold to be charged, or to give anything",
     "snow": "snow lay on the panels",
     "shade": "trees took the sun",
     "controller": "the charge controller held back what the panels could give",
@@ -26,10 +26,11 @@ SPILL_WORDS = {
     "cold": "refused in the cold",
     "hot": "refused in the heat",
 }
+LITHIUM_CAUTION = "Charging a lithium bank below freezing ruins it: make sure that its electronics refuse charge in the cold."
+LEAD_CAUTION = "A lead-acid bank gives off explosive gas while it is charged: air its bay, and keep flames and sparks away."
 CAUTIONS = (
     "flatdays plans energy; it does not certify wiring. Fuses, cable sizes and hookups follow local codes and the makers' "
     "instructions: ask a licensed electrician.",
-    "Charging a lithium bank below freezing ruins it: make sure that its electronics refuse charge in the cold.",
 )
 GENERATOR_CAUTION = (
     "A generator kills by carbon monoxide: never run it in or near a closed space, and fit an alarm where you sleep."
@@ -50,6 +51,7 @@ PROTECTION_COSTS = dict.fromkeys(PROTECTION_WORDS, "of load missed") | {
     "charge_current": "of sun spilled",
 }
 MAX_FLAT_ROWS = 31
+NOTHING_CHARGES = "nothing charges it on this trip"
 NUMBER = re.compile(r"-|[\d,.]+%?")
 ENDED_WORDS = {"cycles": "use", "calendar": "age"}
 LIFT_WORDS = {
@@ -97,8 +99,14 @@ def verdict(outcome: Outcome) -> str:
     mostly = "because" if len(set(causes)) == 1 else "mostly because"
     return (
         f"This bank ({name}) runs flat on {flat} of {plural(days, 'day')}, first on {first.date:%d %B %Y} at {first.stop}, "
-        f"{mostly} {CAUSE_WORDS[main]}."
+        f"{mostly} {cause_words(outcome, main)}."
     )
+
+
+def cause_words(outcome: Outcome, cause: str) -> str:
+    """The cause in words; a bank that nothing ever offers to charge has words of its own."""
+    charged = bool(outcome.charger_a.any() or outcome.hours[:, k.SUN_OFFERED_WH].any())
+    return CAUSE_WORDS[cause] if charged or cause != "structural" else NOTHING_CHARGES
 
 
 def _runs(days: tuple[FlatDay, ...]) -> Iterator[list[FlatDay]]:
@@ -115,17 +123,18 @@ def _ratio_words(value: float | None) -> str:
     if value is None:
         return "no load"
     if value < 1.0:
-        return "less comes in than goes out: a bigger bank only delays it"
-    if value < 1.2:
+        return "less comes in than goes out: a bigger bank lasts longer, but not for good"
+    if value < THIN_RATIO:
         return "thin: little is left for a dark spell"
     return "enough over the whole stay"
 
 
 def _harvest(outcome: Outcome) -> Iterator[str]:
-    yield "What comes in, as a multiple of what the load takes (harvest ratio)"
+    yield "What could come in, as a multiple of what the load takes (harvest ratio)"
+    sun = outcome.sun_ratio_by_stop
     yield from text_table(
-        ("stop", "ratio", ""),
-        [(name, _ratio(ratio), _ratio_words(ratio)) for name, ratio in outcome.harvest_ratio_by_stop.items()],
+        ("stop", "ratio", "by sun alone", ""),
+        [(name, _ratio(ratio), _ratio(sun[name]), _ratio_words(ratio)) for name, ratio in outcome.harvest_ratio_by_stop.items()],
     )
     months = outcome.harvest_ratio_by_month
     yield "  by month: " + ", ".join(f"{name} {_ratio(ratio)}" for name, ratio in months.items())
@@ -149,11 +158,11 @@ def _flat(outcome: Outcome) -> Iterator[str]:
             )
             for run in runs[:MAX_FLAT_ROWS]
         ]
-        yield from text_table(("when", "stop", "days", "dark hours", "missed Wh", "cause"), rows)
+        yield from text_table(("when", "stop", "days", "dark hours", "essential Wh missed", "cause"), rows)
         if len(runs) > MAX_FLAT_ROWS:
             yield f"  ... and {len(runs) - MAX_FLAT_ROWS} more runs; days.csv lists every day (--out FOLDER)"
         for cause in dict.fromkeys(day.cause for day in flat):
-            yield f"  {cause}: {CAUSE_WORDS[cause]}"
+            yield f"  {cause}: {cause_words(outcome, cause)}"
         yield f"Outages: {len(outcome.outages)}, the longest {max(outage.dark_h for outage in outcome.outages):.1f} h dark"
     thin = int(outcome.thin.sum())
     why = "below the planning line, or less than a day's essential load left"
@@ -182,13 +191,18 @@ def cure_sentence(outcome: Outcome) -> str | None:
         return "No single change that was tried mends any of them."
     names = [name for name, count in tried if count == least]
     words = names[0] if len(names) == 1 else ", or ".join((", ".join(names[:-1]), names[-1]))
-    return f"What ends it: {words}." if least == 0 else f"What helps most: {words} ({plural(least, 'flat day')} left)."
+    return (
+        f"What gets it through this trip: {words}."
+        if least == 0
+        else f"What helps most: {words} ({plural(least, 'flat day')} left)."
+    )
 
 
 def _what_if(outcome: Outcome) -> Iterator[str]:
     counts = outcome.flat_day_counts
     yield f"If the load is 20 % more than written: {plural(counts['load +20 %'], 'flat day')}"
-    yield f"If the sun is 15 % less than this weather: {plural(counts['sun -15 %'], 'flat day')}"
+    if outcome.scenario.arrays:
+        yield f"If the sun is 15 % less than this weather: {plural(counts['sun -15 %'], 'flat day')}"
     if outcome.flat_days:
         yield "What would mend it (one change at a time, the whole trip run again)"
         yield from text_table(("change", "flat days left"), [(name, str(count)) for name, count in cures(outcome)])
@@ -241,7 +255,7 @@ def _protections(outcome: Outcome) -> Iterator[str]:
         cost = f", {_wh(act.wh)} {PROTECTION_COSTS[act.name]}" if act.wh >= 1.0 else ""
         yield (
             f"  {PROTECTION_WORDS[act.name]}: {plural(act.times, 'time')}, {act.hours:.1f} h{cost}; first on {moment:%d %b %Y}, "
-            f"longest {act.longest_h} h"
+            f"longest within {act.longest_h} hours of the clock"
         )
     yield from (f"Warning: {warning}" for warning in outcome.warnings)
 
@@ -264,6 +278,14 @@ def _stops(outcome: Outcome) -> Iterator[str]:
     )
 
 
+def cautions(outcome: Outcome) -> list[str]:
+    """What can hurt somebody with such a system, the most pressing first."""
+    scenario = outcome.scenario
+    found = [MEDICAL_CAUTION] if any(appliance.medical for appliance in scenario.appliances) else []
+    found += [*CAUTIONS, LITHIUM_CAUTION if scenario.bank.chemistry == "lfp" else LEAD_CAUTION]
+    return [*found, GENERATOR_CAUTION] if scenario.generator is not None else found
+
+
 def _small_print(outcome: Outcome) -> Iterator[str]:
     yield "Weather: " + "; ".join(outcome.weather_sources)
     if outcome.notes:
@@ -273,12 +295,7 @@ def _small_print(outcome: Outcome) -> Iterator[str]:
         yield "Taken where nothing was written (write your own to change it)"
         yield from (f"  - {default}" for default in outcome.scenario.defaults_used)
     yield "Caution"
-    cautions = list(CAUTIONS)
-    if outcome.scenario.generator is not None:
-        cautions.append(GENERATOR_CAUTION)
-    if any(appliance.medical for appliance in outcome.scenario.appliances):
-        cautions.append(MEDICAL_CAUTION)
-    yield from (f"  - {caution}" for caution in cautions)
+    yield from (f"  - {caution}" for caution in cautions(outcome))
 
 
 def answer_lines(outcome: Outcome) -> list[str]:

@@ -39,6 +39,12 @@ def describe(scenario: Scenario) -> list[str]:
     return lines
 
 
+def _ordinal(number: int) -> str:
+    """1st, 2nd, 3rd, 4th, 11th ..."""
+    ending = "th" if number % 100 in {11, 12, 13} else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{ending}"
+
+
 def _plural(count: int, word: str) -> str:
     return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
@@ -59,7 +65,9 @@ def _bank(bank: Bank) -> Iterator[str]:
     yield f"Planned use {bank.usable_frac:.0%}, {ah * volts * bank.usable_frac / 1000:.2f} kWh; starts at {bank.start_soc:.0%}"
     switch = "a disconnect is set there" if bank.at_floor == "off" else f"loads run on below that, until {bank.cutoff_soc:.0%}"
     yield f"At the planning line of {1 - bank.usable_frac:.0%} {switch}; back at {bank.reconnect_soc:.0%}"
-    cold = f"no charging below {bank.charge_min_c:g} C, again from {bank.charge_resume_c:g} C"
+    cold = f"no charging below {bank.charge_min_c:g} C"
+    if bank.charge_resume_c > bank.charge_min_c:
+        cold += f", again from {bank.charge_resume_c:g} C"
     place = "in a heated bay" if bank.place == "heated" else bank.place
     yield f"Takes up to {bank.charge_limit_a * bank.in_parallel:g} A; {cold}; it sits {place}"
     if bank.capacities:
@@ -179,7 +187,9 @@ def _stop(stop: Stop) -> Iterator[str]:
     weather = "no weather"
     if choice is not None:
         weather = _weather(choice)
-    nights = {0: "", 1: ", on a hookup"}.get(stop.hookup_every_nights, f", on a hookup every {stop.hookup_every_nights}. night")
+    nights = {0: "", 1: ", on a hookup"}.get(
+        stop.hookup_every_nights, f", on a hookup every {_ordinal(stop.hookup_every_nights)} night"
+    )
     days = (stop.depart - stop.arrive).days + 1
     yield (
         f"{stop.number}. {stop.name} ({stop.latitude_deg:.2f}, {stop.longitude_deg:.2f}; {stop.zone}): {came:%Y-%m-%d %H:%M} to "

@@ -65,6 +65,22 @@ class Odds:
         return len(self.year_names)
 
     @property
+    def notes(self) -> tuple[str, ...]:
+        """What the weather has to say, and where snow is left out although it freezes and nobody said what becomes of it."""
+        where = [
+            stop.name
+            for stop, freezes in zip(self.scenario.stops, self.weather.freezes, strict=True)
+            if freezes and stop.snow == "none" and not stop.snow_stated
+        ]
+        if not where:
+            return tuple(self.weather.notes)
+        snow = (
+            f"It freezes at {', '.join(dict.fromkeys(where))}, and snow on the panels is not in these odds: "
+            "in a snowy winter they are optimistic (write snow in that stop)."
+        )
+        return (*self.weather.notes, snow)
+
+    @property
     def flat_days(self) -> npt.NDArray[np.int64]:
         """(years,): flat days in each year."""
         return np.asarray(self.flat[0].sum(axis=1), dtype=np.int64)
@@ -267,7 +283,7 @@ def odds_summary(found: Odds) -> dict[str, Any]:
         "years": found.years,
         "kind": found.weather.kind,
         "source": list(found.source),
-        "notes": list(found.weather.notes),
+        "notes": list(found.notes),
         "seed": found.seed,
         "load_spread_frac": found.load_spread_frac,
         "days": clock.days,

@@ -28,6 +28,8 @@ HOUR_OF_29_FEBRUARY = 59 * HOURS_PER_DAY
 
 FAR_KM = 100.0
 """From here on a station's sky may be another one than the stop's (common practice, no source)."""
+OTHER_CLIMATE_KM = 500.0
+"""From here on it is another climate (common practice, no source)."""
 FAR_M = 300.0
 """From this difference in height on air temperature is about 2 C off (common practice, no source)."""
 LAPSE_C_PER_M = 0.0065
@@ -155,9 +157,11 @@ def distance_notes(station: StationYear, stop: Stop) -> tuple[str, ...]:
     notes = []
     away_km = distance_km(station.latitude_deg, station.longitude_deg, stop.latitude_deg, stop.longitude_deg)
     if away_km > FAR_KM:
+        advice = "a file from nearer by would tell more about its sky"
+        if away_km > OTHER_CLIMATE_KM:
+            advice = "that is another climate, so the answer is not for this place (is longitude_deg right? west is negative)"
         notes.append(
-            f'stop {stop.number} "{stop.name}": its weather was measured {away_km:.0f} km away, at {station.name}; '
-            "a file from nearer by would tell more about its sky"
+            f'stop {stop.number} "{stop.name}": its weather was measured {away_km:,.0f} km away, at {station.name}; {advice}'
         )
     if stop.elevation_m is not None:
         higher_m = stop.elevation_m - station.elevation_m

@@ -13,9 +13,16 @@ import json
 import sys
 
 import numpy as np
-from blast.models import Lfp_Gr_250AhPrismatic, Lfp_Gr_SonyMurata3Ah_Battery
+from blast import models
 
-MODELS = {"cylindrical_3ah": Lfp_Gr_SonyMurata3Ah_Battery, "prismatic_250ah": Lfp_Gr_250AhPrismatic}
+
+def _model(size: str) -> type:
+    """The lithium iron phosphate model whose name holds this size."""
+    (name,) = [name for name in dir(models) if name.startswith("Lfp_Gr_") and size in name]
+    return getattr(models, name)
+
+
+MODELS = {"cylindrical_3ah": _model("3Ah"), "prismatic_250ah": _model("250Ah")}
 CASES = [
     {"highest_soc": 1.0, "lowest_soc": 0.2, "cell_c": 25.0},
     {"highest_soc": 1.0, "lowest_soc": 0.2, "cell_c": 35.0},
