@@ -263,3 +263,77 @@ def test_summary_has_neither_nan_nor_numpy_inside():
 def test_verdict_names_first_flat_day_and_stop():
     assert "first on 03 July 2026 at Camp" in verdict(outcome_of())
     assert "without running flat" in verdict(outcome_of(power_w=1))
+
+
+def test_an_outage_on_a_day_that_is_not_flat_is_not_blamed_on_the_cold():
+    """In July at 20 C: the load is dark for the last minutes of a day, and on all of the next."""
+    outcome = next(
+        found
+        for found in (outcome_of(power_w=power_w, depart="2026-07-04") for power_w in np.arange(45.0, 60.0, 0.05))
+        if found.outages
+        and found.outages[0].start.tz_convert("America/New_York").minute >= 50
+        and found.outages[0].start.tz_convert("America/New_York").hour == 23
+    )
+    first = outcome.outages[0]
+    assert first.start.tz_convert("America/New_York").day == outcome.flat_days[0].date.day - 1
+    assert first.cause == outcome.flat_days[0].cause == "structural"
+
+
+def test_a_bank_too_cold_to_give_anything_is_dark_because_of_the_cold():
+    outcome = outcome_of(
+        power_w=10,
+        place="outside",
+        arrive="2026-01-05",
+        depart="2026-01-09",
+        more=roof(p_w=400),
+        stop="weather = { clear = true, temp_c = -30 }",
+    )
+    assert len(outcome.flat_days) == 5
+    assert {day.cause for day in outcome.flat_days} == {"cold"}
+
+
+def test_a_generator_starts_for_a_bank_that_the_cold_has_emptied_above_its_starting_charge():
+    outcome = outcome_of(
+        chemistry="agm",
+        power_w=20,
+        place="outside",
+        arrive="2026-01-05",
+        depart="2026-01-14",
+        stop="weather = { clear = true, temp_c = -20 }",
+        more='[generator]\nrated_w = 1000\ncharger_a = 30\nstart_soc = 0.3\nstop_soc = 0.85\nwindows = ["08:00-20:00"]',
+    )
+    assert outcome.hours[:, k.GENERATOR_H].sum() > 0.0
+    assert outcome.flat_day_counts["base"] <= 2
+
+
+def test_on_the_road_no_tree_of_a_stop_shades_the_array():
+    second = """
+[[stop]]
+name = "Lake"
+latitude_deg = 36.9
+longitude_deg = -79.95
+arrive = 2026-07-02
+depart = 2026-07-03
+drive_h = 8
+shade = "wooded"
+weather = { clear = true }
+"""
+    outcome = outcome_of(depart="2026-07-02", stop='shade = "wooded"\nweather = { clear = true }', more=roof() + second)
+    whole = outcome.timeline.driving_frac == 1.0
+    assert whole.sum() == 8
+    noon = outcome.timeline.local_hour == 12.0
+    on_the_road = outcome.hours[whole & noon, k.SUN_OFFERED_WH].max()
+    in_the_wood = outcome.hours[~whole & noon, k.SUN_OFFERED_WH].max()
+    assert on_the_road > 2.0 * in_the_wood
+
+
+def test_a_refill_that_begins_at_its_goal_takes_no_time():
+    outcome = outcome_of(more="[shore]\ncharger_a = 20", bank="target_soc = 0.5\nusable_frac = 0.5", start_soc=0.5)
+    assert outcome.refills[0].hours == 0.0
+
+
+def test_a_hookup_counts_by_what_it_offers():
+    """A full bank on a hookup takes only what the load takes; there is plenty all the same."""
+    outcome = outcome_of(more="[shore]\ncharger_a = 40", stop="hookup = true\nweather = { clear = true }")
+    assert outcome.harvest_ratio_by_stop["1 Camp"] > 5.0
+    assert outcome.sun_ratio_by_stop["1 Camp"] == 0.0
