@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simulator.battery.cycles import DEPTH_EDGES_FRAC
-from simulator.battery.use import END_SOH
+from simulator.battery.use import END_SOH, HORIZON_YEARS
 from simulator.report.tables import text_table
 from simulator.studies.life import CARDS, Life
 
@@ -60,6 +60,11 @@ def _years(found: Life) -> Iterator[str]:
     )
 
 
+def _years_words(years: float) -> str:
+    """Years in words; no law is followed beyond its horizon."""
+    return f"over {HORIZON_YEARS:.0f} years" if years >= HORIZON_YEARS else f"{years:.1f} years"
+
+
 def _depths(found: Life) -> Iterator[str]:
     counts = found.mean("histogram")
     most = max(float(counts.max()), 1e-9)
@@ -80,7 +85,7 @@ def life_lines(found: Life) -> list[str]:
         f"Cycles: {found.full_cycles_per_year:.0f} full and {found.counted_cycles_per_year:.0f} counted cycles a year; "
         f"{found.delivered_kwh:,.0f} kWh delivered at its terminals over its life",
         f"  {found.assumption}",
-        "By each model alone: " + ", ".join(f"{name} {years:.1f} years" for name, years in found.model_years.items()),
+        "By each model alone: " + ", ".join(f"{name} {_years_words(years)}" for name, years in found.model_years.items()),
         "",
         *_years(found),
         "",

@@ -51,6 +51,8 @@ PROTECTION_COSTS = dict.fromkeys(PROTECTION_WORDS, "of load missed") | {
     "charge_current": "of sun spilled",
 }
 MAX_FLAT_ROWS = 31
+FEW_YEARS = 5.0
+"""Shorter lives are told to a tenth of a year."""
 NOTHING_CHARGES = "nothing charges it on this trip"
 NUMBER = re.compile(r"-|[\d,.]+%?")
 ENDED_WORDS = {"cycles": "use", "calendar": "age"}
@@ -237,9 +239,10 @@ def _bank(outcome: Outcome) -> Iterator[str]:
         yield f"Generator: {totals[k.GENERATOR_H]:.1f} h, {_wh(totals[k.GENERATOR_WH])}"
     life = outcome.life
     low, high = life.band_years
+    years = f"{life.life_years:.{0 if life.life_years >= FEW_YEARS else 1}f}"
     yield (
         f"Cycles: {life.full_cycles_per_year:.0f} full and {life.counted_cycles_per_year:.0f} counted cycles a year; life about "
-        f"{life.life_years:.0f} years ({low:.0f} to {high:.0f} by the published models), ended by {ENDED_WORDS[life.ended_by]}"
+        f"{years} years ({low:.0f} to {high:.0f} by the published models), ended by {ENDED_WORDS[life.ended_by]}"
     )
     yield f"  {life.assumption}"
     if outcome.waste > WASTE_FRAC:

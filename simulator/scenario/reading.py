@@ -192,7 +192,9 @@ def _toml(text: str, file: str) -> dict[str, Any]:
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{file}: {_toml_mistake(str(error))} Mend this one and check again: it hides any others.") from None
+        raise InputError(
+            f"{file}: {_toml_mistake(str(error), text)} Mend this one and check again: it hides any others."
+        ) from None
     except RecursionError:
         raise too_deep from None
     except ValueError:
@@ -214,15 +216,29 @@ def _toml(text: str, file: str) -> dict[str, Any]:
     return raw
 
 
-def _toml_mistake(message: str) -> str:
-    """Turn a message of the TOML reader into the shape of all others."""
+SLIPS = (
+    (re.compile("[\u201c\u201d\u2018\u2019]"), "These are typographic quotes: use straight ones."),
+    (re.compile(r"=\s*\d{1,2}[./]\d{1,2}[./]\d{4}"), "Write dates as year-month-day: 2026-11-20."),
+    (re.compile(r"=\s*\d{4}-\d\d-\d\d"), "There is no such day in the calendar."),
+    (re.compile(r"=\s*-?\d+,\d"), "Write numbers with a point, not a comma: 0.4."),
+    (re.compile(r'^[^"#]*"[^"]*$'), "A closing quote is missing."),
+)
+"""What people write that TOML does not take, by the look of the line, and its cure."""
+
+
+def _toml_mistake(message: str, text: str) -> str:
+    """Turn a message of the TOML reader into the shape of all others, with the cure that the line itself suggests."""
     found = re.fullmatch(r"(.*) \(at (line \d+, column \d+|end of document)\)", message, re.DOTALL)
     what, where = (found.group(1), found.group(2)) if found else (message, "")
     if what.startswith(("Cannot overwrite", "Cannot declare", "Duplicate", "Cannot mutate", "Cannot redefine")):
         got, cure = "a key or table that was written before", " Join the two, or take one out."
     else:
         got = f"text that is not TOML ({what[:1].lower()}{what[1:200]})"
-        cure = " Text needs quotes, and every key stands on a line of its own."
+        number = re.match(r"line (\d+)", where)
+        lines = text.splitlines()
+        line = lines[min(int(number.group(1)), len(lines)) - 1] if number and lines else ""
+        cures = (cure for look, cure in SLIPS if look.search(line))
+        cure = " " + next(cures, "Text needs quotes, and every key stands on a line of its own.")
     return f"{where}{': ' if where else ''}expected TOML, got {got}.{cure}"
 
 
