@@ -40,18 +40,26 @@ def spread_frac(values: npt.NDArray[np.float64]) -> float:
     return float(0.5 * (high - low) / middle)
 
 
-def time_row(key: str, what: str, samples: Samples, unit: str, per: float, **more: str) -> Row:
+def time_row(key: str, what: str, samples: Samples, unit: str, per: float, *, note: str = "") -> Row:
     """Median time; ``per`` turns seconds into the unit."""
     wall, cpu = (median(samples[:, column]) * per for column in (WALL, CPU))
-    return Row(key, what, unit, wall, cpu, spread_frac(samples[:, CPU]), **more)
+    return Row(key, what, unit, wall, cpu, spread_frac(samples[:, CPU]), note=note)
 
 
-def ratio_row(key: str, what: str, above: Samples, below: Samples, expected: str = "", **more: str) -> Row:
+def ratio_row(
+    key: str,
+    what: str,
+    above: Samples,
+    below: Samples,
+    expected: str = "",
+    *,
+    better: str = "lower",
+    strict: bool = False,
+) -> Row:
     """Median over the repetitions of the quotient of two jobs that took turns."""
     quotients = above / np.maximum(below, 1e-9)
-    return Row(
-        key, what, "x", median(quotients[:, WALL]), median(quotients[:, CPU]), spread_frac(quotients[:, CPU]), expected, **more
-    )
+    wall, cpu = (median(quotients[:, column]) for column in (WALL, CPU))
+    return Row(key, what, "x", wall, cpu, spread_frac(quotients[:, CPU]), expected, better=better, strict=strict)
 
 
 def run_process(arguments: Sequence[str], environment: Mapping[str, str] | None = None) -> tuple[float, float]:

@@ -270,7 +270,9 @@ def measure_processes(report: Report, folder: Path, repetitions: int) -> None:
     for name, (what, expected) in words.items():
         if name in found:
             report.rows.append(time_row(name, what, found[name], "ms", MILLI))
-            report.rows.append(ratio_row(f"{name} / imports", "  of the bare imports", found[name], imports, expected))
+            report.rows.append(
+                ratio_row(f"{name} / imports", "  of the bare imports", found[name], imports, expected, strict=True)
+            )
         if name in {"run", "run files"} and name in found:
             report.rows.append(ratio_row(f"{name} / numba", "  of the imports with numba ready", found[name], found["numba"]))
     if "run" in found:
