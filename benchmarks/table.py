@@ -41,7 +41,8 @@ class Row:
             return None
         sign, bound = self.expected.split()
         judged = [self.wall] if self.cpu is None else [self.wall, self.cpu] if self.strict else [self.cpu]
-        return max(judged) <= float(bound) if sign == "<=" else min(judged) >= float(bound)
+        # A plain bool: numpy's own false is not False, and a miss would pass.
+        return bool(max(judged) <= float(bound) if sign == "<=" else min(judged) >= float(bound))
 
 
 @dataclass

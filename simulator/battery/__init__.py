@@ -25,8 +25,6 @@ FAR_C = 1000.0
 """A temperature no cell reaches: lifts a limit."""
 MIN_HYSTERESIS_SOC = 0.005
 """A latch needs this much charge between off and on, or its events pile up inside an hour."""
-BLOCKS_PER_WORKER = 4
-"""Smaller blocks keep every worker busy to the end; more than this gained nothing on two cores."""
 NEARLY_EMPTY_SOC = 0.1
 """Panels are taken between the resting voltage here and the absorption voltage; below it they get a trace too little."""
 ROW_FIELDS = ("sun_row", "bay_row", "load_row", "source_row", "curve_row")
@@ -207,7 +205,7 @@ def walk(
     if workers <= 1:
         block(0, count)
     else:
-        edges = np.linspace(0, count, min(BLOCKS_PER_WORKER * workers, count) + 1).astype(int)
+        edges = np.linspace(0, count, workers + 1).astype(int)
         with ThreadPoolExecutor(workers) as pool:
             list(pool.map(block, edges[:-1], edges[1:]))
     if status.any():
