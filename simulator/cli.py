@@ -100,7 +100,7 @@ def _parser() -> argparse.ArgumentParser:
     normals.add_argument("file", type=Path, metavar="FILE", help="a weather year: EPW, TMY2, TMY3 or NSRDB csv")
     normals.set_defaults(act=_normals)
 
-    check = commands.add_parser("check", help="only read the scenario: what was understood, and every mistake at once")
+    check = commands.add_parser("check", help="only read the scenario: what was understood, and every mistake in it at once")
     check.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
     check.set_defaults(act=_check)
 
@@ -312,9 +312,7 @@ def _life(arguments: argparse.Namespace) -> int:
 
     found = live(scenario)
     if arguments.json:
-        import json
-
-        sys.stdout.write(json.dumps(life_summary(found), indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+        _print_json(life_summary(found))
     else:
         from simulator.report.life import life_lines
 

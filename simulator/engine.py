@@ -141,9 +141,12 @@ def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather,
     places = [built, *(other for other in ("inside",) if questions and other != built)]
     bay_rows = {name: hourly_bay_c(name, scenario.vehicle, table["temp_air"], table["ghi"], clock.local_hour) for name in places}
     notes = []
-    if scenario.inverter is not None and (peak_w := loads.running_peak_w(scenario)) > scenario.inverter.rated_w:
+    rated_w = scenario.inverter.rated_w if scenario.inverter is not None else np.inf
+    peak_w = loads.running_peak_w(scenario)
+    # A single appliance beyond it has a note of its own, from the reader.
+    if peak_w > rated_w and all(it.power_w <= rated_w for it in scenario.appliances if it.bus == "ac"):
         notes.append(
-            f"the AC appliances may draw {peak_w:,.0f} W together, the inverter gives {scenario.inverter.rated_w:,.0f} W; "
+            f"the AC appliances may draw {peak_w:,.0f} W together, the inverter gives {rated_w:,.0f} W; "
             "what runs at once must stay below that"
         )
     notes += [note for array in scenario.arrays for note in solar.panel_notes(array)]
@@ -212,8 +215,8 @@ def lanes(setting: Setting) -> tuple[tuple[str, ...], Lanes]:
     named["mend one more unit in parallel"] = mended(replace(bank, in_parallel=bank.in_parallel + 1))
     named["mend twice the bank"] = mended(replace(bank, in_parallel=2 * bank.in_parallel))
     if scenario.arrays:
-        named["mend half as much panel again"] = base | {"sun_scale": 1.5}
-        named["mend twice the panels"] = base | {"sun_scale": 2.0}
+        named["mend half as much panel again with its controller"] = base | {"sun_scale": 1.5}
+        named["mend twice the panels with their controllers"] = base | {"sun_scale": 2.0}
     named["mend a fifth less load"] = base | {"load_scale": 0.8}
     if bank.place != "inside":
         named["mend the bank moved inside"] = base | {"bay_row": setting.bay_rows["inside"]}

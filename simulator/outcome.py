@@ -104,6 +104,16 @@ def flat_mask(days: FloatArray) -> npt.NDArray[np.bool_]:
     return np.asarray((days[..., k.DAY_DARK_H] >= FLAT_DARK_H) | share)
 
 
+def days_until_dark(hours: FloatArray) -> float | None:
+    """Days until essential load goes dark for the first time, from ``(hours, HOUR_FIELDS)``; None: it never does."""
+    dark = np.flatnonzero(hours[:, k.DARK_H] > 0.0)
+    if not len(dark):
+        return None
+    hour = int(dark[0])
+    part = 0.0 if hours[hour, k.DARK_AT_START] > 0.0 else 1.0 - float(hours[hour, k.DARK_H])
+    return (hour + part) / HOURS_PER_DAY
+
+
 @dataclass(frozen=True, eq=False)
 class Outcome:
     """Everything a run found. Arrays: ``hours`` and ``no_sun_hours`` (hours, HOUR_FIELDS), ``days`` (lanes, days, DAY_FIELDS)."""
@@ -292,12 +302,7 @@ class Outcome:
     @cached_property
     def autonomy_days(self) -> float | None:
         """Days the full bank carries this load from the trip's start without any charging; None: longer than the trip."""
-        dark = np.flatnonzero(self.no_sun_hours[:, k.DARK_H] > 0.0)
-        if not len(dark):
-            return None
-        hour = int(dark[0])
-        part = 0.0 if self.no_sun_hours[hour, k.DARK_AT_START] > 0.0 else 1.0 - float(self.no_sun_hours[hour, k.DARK_H])
-        return (hour + part) / HOURS_PER_DAY
+        return days_until_dark(self.no_sun_hours)
 
     @cached_property
     def longest_without_full(self) -> float:

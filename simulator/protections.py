@@ -58,8 +58,8 @@ class Protection:
         What it cost: load missed, or sun refused [Wh].
     first_hour, longest_hour : int
         Positions in the series at which the first and the longest spell began; -1 when there was none.
-    longest_h : int
-        Hours that the longest spell touched [h].
+    longest_h : float
+        Time in the longest spell [h].
     """
 
     name: str
@@ -68,7 +68,7 @@ class Protection:
     wh: float
     first_hour: int
     longest_hour: int
-    longest_h: int
+    longest_h: float
 
 
 def _spells(acting: BoolArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
@@ -81,8 +81,9 @@ def _spells(acting: BoolArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.in
 def _told(name: str, acting: BoolArray, hours: FloatArray, wh: FloatArray) -> Protection:
     first, length = _spells(acting)
     if not first.size:
-        return Protection(name, 0, 0.0, 0.0, -1, -1, 0)
-    longest = int(np.argmax(length))
+        return Protection(name, 0, 0.0, 0.0, -1, -1, 0.0)
+    spell_h = np.array([hours[begin : begin + count].sum() for begin, count in zip(first, length, strict=True)])
+    longest = int(np.argmax(spell_h))
     return Protection(
         name=name,
         times=int(first.size),
@@ -90,7 +91,7 @@ def _told(name: str, acting: BoolArray, hours: FloatArray, wh: FloatArray) -> Pr
         wh=float(wh[acting].sum()),
         first_hour=int(first[0]),
         longest_hour=int(first[longest]),
-        longest_h=int(length[longest]),
+        longest_h=float(spell_h[longest]),
     )
 
 

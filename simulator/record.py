@@ -14,7 +14,7 @@ import pandas as pd
 
 from simulator.battery import kernel as k
 from simulator.errors import InputError
-from simulator.outcome import Outcome
+from simulator.outcome import SPILLED, Outcome
 from simulator.units import MINUTES_PER_HOUR
 from simulator.version import package_version
 
@@ -93,7 +93,7 @@ def summary(outcome: Outcome) -> dict[str, Any]:
                 "hours": _round(act.hours, 2),
                 "wh": _round(act.wh, 1),
                 "first_utc": utc[act.first_hour].isoformat() if act.times else None,
-                "longest_h": act.longest_h,
+                "longest_h": _round(act.longest_h, 2),
                 "longest_utc": utc[act.longest_hour].isoformat() if act.times else None,
             }
             for act in outcome.protections
@@ -171,14 +171,6 @@ def hours_table(outcome: Outcome) -> pd.DataFrame:
     # The date is the day's own, not the dial's: at the date line they part.
     dates = np.array(clock.dates, dtype="datetime64[m]")[clock.local_day]
     local = dates + np.round(clock.local_hour * MINUTES_PER_HOUR).astype("timedelta64[m]")
-    spilled = [
-        k.SPILLED_CONTROLLER_WH,
-        k.SPILLED_FULL_WH,
-        k.SPILLED_ACCEPTANCE_WH,
-        k.SPILLED_LIMIT_WH,
-        k.REFUSED_COLD_WH,
-        k.REFUSED_HOT_WH,
-    ]
     names = np.array([stop.name for stop in outcome.scenario.stops], dtype=object)
     return pd.DataFrame(
         {
@@ -198,7 +190,7 @@ def hours_table(outcome: Outcome) -> pd.DataFrame:
             "temp_air": np.asarray(outcome.temp_air).round(2),
             "charge_locked": h[:, k.LOCKED_H] > 0.0,
             "heater_w": h[:, k.HEATER_WH].round(2),
-            "spilled_w": h[:, spilled].sum(axis=1).round(2),
+            "spilled_w": h[:, list(SPILLED.values())].sum(axis=1).round(2),
             "refused_cold_w": h[:, k.REFUSED_COLD_WH].round(2),
             "missed_w": h[:, [k.MISSED_DARK_WH, k.MISSED_SHED_WH, k.MISSED_LIMIT_WH]].sum(axis=1).round(2),
             "dark_h": h[:, k.DARK_H].round(4),

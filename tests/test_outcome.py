@@ -337,3 +337,29 @@ def test_a_hookup_counts_by_what_it_offers():
     outcome = outcome_of(more="[shore]\ncharger_a = 40", stop="hookup = true\nweather = { clear = true }")
     assert outcome.harvest_ratio_by_stop["1 Camp"] > 5.0
     assert outcome.sun_ratio_by_stop["1 Camp"] == 0.0
+
+
+def test_ac_appliances_that_together_exceed_the_inverter_are_noted():
+    two = """
+[inverter]
+rated_w = 1000
+[[appliance]]
+name = "kettle"
+bus = "ac"
+power_w = 800
+clock = ["07:00-07:10"]
+[[appliance]]
+name = "toaster"
+bus = "ac"
+power_w = 700
+clock = ["{toaster}"]
+"""
+    at_once, in_turn = (outcome_of(more=two.format(toaster=window)) for window in ("07:05-07:15", "08:00-08:10"))
+    assert any("may draw 1,500 W together" in note for note in at_once.notes)
+    assert not any("together" in note for note in in_turn.notes)
+
+
+def test_the_longest_outage_is_the_same_among_outages_and_protections():
+    outcome = outcome_of(in_parallel=1, power_w=75, more=roof(p_w=200), depart="2026-07-09")
+    (empty,) = [act for act in outcome.protections if act.name == "low_charge"]
+    assert empty.longest_h == pytest.approx(max(outage.dark_h for outage in outcome.outages))

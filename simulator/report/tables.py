@@ -45,7 +45,7 @@ PROTECTION_WORDS = {
     "discharge_current": "more asked for than it may deliver",
     "charge_current": "more offered than it may take",
 }
-PROTECTION_COSTS = dict.fromkeys(PROTECTION_WORDS, "of load missed") | {
+PROTECTION_COSTS = dict.fromkeys(PROTECTION_WORDS, "of all load missed") | {
     "cold_charge": "of sun refused",
     "hot_charge": "of sun refused",
     "charge_current": "of sun spilled",
@@ -258,7 +258,7 @@ def _protections(outcome: Outcome) -> Iterator[str]:
         cost = f", {_wh(act.wh)} {PROTECTION_COSTS[act.name]}" if act.wh >= 1.0 else ""
         yield (
             f"  {PROTECTION_WORDS[act.name]}: {plural(act.times, 'time')}, {act.hours:.1f} h{cost}; first on {moment:%d %b %Y}, "
-            f"longest within {act.longest_h} hours of the clock"
+            f"longest {act.longest_h:.1f} h"
         )
     yield from (f"Warning: {warning}" for warning in outcome.warnings)
 

@@ -18,6 +18,7 @@ from simulator import battery, solar, timeline
 from simulator.battery import kernel as k
 from simulator.engine import Setting, histories
 from simulator.errors import InputError
+from simulator.outcome import days_until_dark
 from simulator.route import RouteWeather, drawn_years, past_years, route_normals
 from simulator.route.parts import CLEAR_TEMP_C, height_m
 from simulator.scenario.parts import Scenario, Stop
@@ -267,7 +268,7 @@ def _walked(
     curve, capacity = battery.pack_curve(bank)
     state = battery.start_state(design, 1.0, setting.inputs.bay_c[design.bay_row, 0])
     walked = battery.walk(design, setting.inputs, curve[None], capacity[None], state, watch=(0, 1))
-    days = [_days_until_dark(walked.hours[lane]) for lane in (0, 1)]
+    days = [days_until_dark(walked.hours[lane]) for lane in (0, 1)]
     usable_ah = bank.unit_ah * bank.in_parallel * bank.soh_start
     label_wh = usable_ah * bank.unit_v * bank.in_series
     sun_w = setting.inputs.sun_w[0, :, :2].mean(axis=1)
@@ -287,14 +288,6 @@ def _walked(
         usable_wh=label_wh * (1.0 - bank.cutoff_soc),
         planned_wh=label_wh * min(bank.usable_frac, 1.0 - bank.cutoff_soc),
     )
-
-
-def _days_until_dark(hours: FloatArray) -> float | None:
-    """Days until the bank is at its cut-off, from its booked hours; None: it never is."""
-    dark = np.flatnonzero(hours[:, k.DARK_H] > 0.0)
-    if not len(dark):
-        return None
-    return float(dark[0] + 1.0 - hours[dark[0], k.DARK_H]) / HOURS_PER_DAY
 
 
 def stretch_summary(found: Stretch) -> dict[str, Any]:
