@@ -192,7 +192,7 @@ def test_years_that_cannot_be(service, trip, capsys, years, words):
 
 
 def test_a_person_at_a_terminal_sees_a_bar(service, trip, capsys, monkeypatch):
-    assert cli._bar() is None
+    assert cli.shared.bar() is None
     monkeypatch.setattr("sys.stderr.isatty", lambda: True)
     assert main(["fetch", str(trip)]) == 0
     shown = capsys.readouterr().err

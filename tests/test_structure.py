@@ -41,7 +41,7 @@ LAYERS = {
 }
 SAME_LAYER_ALLOWED = {("outcome", "protections"), ("record", "outcome")}
 NETWORK_HOME = "weather/archive.py"
-PRINT_HOME = "cli.py"
+PRINT_HOME = "cli/"
 
 
 def _modules() -> list[Path]:
@@ -81,7 +81,7 @@ def test_no_pickle_eval_shell_print_or_socket_outside_their_homes(path):
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
             assert node.func.id not in {"eval", "exec"}, relative
-            if relative != PRINT_HOME:
+            if not relative.startswith(PRINT_HOME):
                 assert node.func.id != "print", relative
         if isinstance(node, (ast.Import, ast.ImportFrom)):
             names = {alias.name.split(".")[0] for alias in node.names} | (

@@ -1,0 +1,83 @@
+"""The ``flatdays`` command: arguments and printing only, one file a command; heavy imports stay inside the commands."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+
+from simulator.cli import check, fetch, life, new, normals, odds, run, stretch
+from simulator.cli.shared import print_lines
+from simulator.errors import FlatdaysError, InputError
+
+EXIT_FAULT = 70
+EXIT_INTERRUPTED = 130
+COMMANDS = (run, odds, life, stretch, fetch, normals, check, new)
+"""In the order of the help text."""
+
+EXAMPLES = """examples
+  flatdays new my-trip.toml                 write a commented scenario that runs as it is
+  flatdays check my-trip.toml               say what was understood, and every mistake at once
+  flatdays run my-trip.toml                 on which days does the bank run flat, and why
+  flatdays odds my-trip.toml --years 200    the same over many weather years
+  flatdays fetch my-trip.toml --years 2005-2024   bring the past years of every stop, once, for weather = { years = ... }
+  flatdays run my-trip.toml --out results   also write summary.json, days.csv, hours.csv and report.html
+  flatdays life my-trip.toml                how many years the bank lasts on this route
+
+exit status: 0 it ran, 2 the input is wrong, 3 no weather from the archive, 4 a flat day (with --fail-on-flat), 70 a fault of ours
+"""
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="flatdays",
+        description="On which days of a trip does a vehicle's battery bank run flat, why, and what would mend it.",
+        epilog=EXAMPLES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="store_true", help="print the version and stop")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+
+    for command in COMMANDS:
+        command.add(commands)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit status; never a traceback for what a person wrote."""
+    parser = _parser()
+    parsed = parser.parse_args(arguments)
+    if parsed.version:
+        from simulator.version import package_version
+
+        print_lines([f"flatdays {package_version()}"])
+        return 0
+    if parsed.command is None:
+        parser.print_help()
+        return 0
+    try:
+        return int(parsed.act(parsed))
+    except InputError as error:
+        for mistake in error.mistakes:
+            print(mistake, file=sys.stderr)
+        return error.exit_status
+    except FlatdaysError as error:
+        print(error, file=sys.stderr)
+        return error.exit_status
+    except BrokenPipeError:
+        # The reader of our output went away (a pager was closed): not a fault of anybody.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        print("Stopped; nothing was written.", file=sys.stderr)
+        return EXIT_INTERRUPTED
+    except Exception as error:
+        if os.environ.get("FLATDAYS_DEBUG"):
+            raise
+        print(
+            f"A fault of ours ({type(error).__name__}: {error}). Set FLATDAYS_DEBUG=1 and run again for the details, and please "
+            "report them with the scenario.",
+            file=sys.stderr,
+        )
+        return EXIT_FAULT

@@ -1,0 +1,61 @@
+"""``flatdays stretch``: a dark spell from a full bank."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from simulator.cli.shared import Commands, print_json, print_lines
+from simulator.errors import InputError
+
+
+def add(commands: Commands) -> None:
+    """Its arguments."""
+    spell = commands.add_parser(
+        "stretch", help="how many dull days a full bank carries the load through, beside the hand formula"
+    )
+    spell.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
+    spell.add_argument("--stop", required=True, metavar="N", help="number of the stop, from 1, or its name")
+    spell.add_argument("--date", metavar="YYYY-MM-DD", help="first day, full at midnight; left out: the arrival")
+    spell.add_argument(
+        "--kt", type=float, default=0.2, metavar="SHARE", help="share of the light that comes through (0.2: overcast)"
+    )
+    spell.add_argument("--temp", type=float, metavar="C", help="air temperature; left out: the mean of the month there")
+    spell.add_argument("--spell", type=int, metavar="DAYS", help="instead of --kt: the darkest so many days about that date")
+    spell.add_argument("--years", type=int, default=100, metavar="N", help="with --spell: weather years to draw (100)")
+    spell.add_argument("--seed", type=int, metavar="S", help="with --spell: start of the chance; left out: the scenario's")
+    spell.add_argument("--source", choices=("past", "drawn"), help="with --spell: which years to look in")
+    spell.add_argument("--json", action="store_true", help="print the answer as JSON and nothing else")
+    spell.set_defaults(act=_stretch)
+
+
+def _stretch(arguments: argparse.Namespace) -> int:
+    from datetime import date
+
+    from simulator.scenario import read_scenario
+
+    scenario = read_scenario(arguments.scenario)
+    try:
+        day = None if arguments.date is None else date.fromisoformat(arguments.date)
+    except ValueError:
+        raise InputError(f'--date: expected a date such as 2026-12-15, got "{arguments.date}"') from None
+    from simulator.report.spell import stretch_lines
+    from simulator.studies.stretch import find_stop, stretch, stretch_summary
+
+    stop = find_stop(scenario, arguments.stop)
+    found = stretch(
+        scenario,
+        stop,
+        stop.arrive if day is None else day,
+        kt=arguments.kt,
+        temp_c=arguments.temp,
+        spell_days=arguments.spell,
+        years=arguments.years,
+        source=arguments.source,
+        seed=arguments.seed,
+    )
+    if arguments.json:
+        print_json(stretch_summary(found))
+    else:
+        print_lines(stretch_lines(found))
+    return 0
