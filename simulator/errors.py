@@ -14,6 +14,16 @@ Every message is one sentence a person can act on: where, what was expected, wha
 from __future__ import annotations
 
 from collections.abc import Iterable
+from os import PathLike
+
+LONGEST_NAME = 200
+"""Letters of a file's name that a message repeats."""
+
+
+def printable(path: str | PathLike[str]) -> str:
+    """Name a file or folder on one line: nothing in a name may steer the terminal or break the line."""
+    name = "".join(letter if letter.isprintable() else "?" for letter in str(path))
+    return name if len(name) <= LONGEST_NAME else f"...{name[-LONGEST_NAME:]}"
 
 
 class FlatdaysError(Exception):

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import json
 import os
 import shutil
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +16,15 @@ import numpy as np
 import pandas as pd
 
 from simulator.battery import kernel as k
-from simulator.errors import InputError
+from simulator.errors import InputError, printable
 from simulator.outcome import SPILLED, Outcome
-from simulator.units import MINUTES_PER_HOUR
+from simulator.units import MINUTES_PER_HOUR, SECONDS_PER_HOUR
 from simulator.version import package_version
+
+SCRATCH = ".flatdays-"
+"""How the temporary folder begins in which results are written before they are renamed."""
+LEFT_BEHIND_S = float(SECONDS_PER_HOUR)
+"""One that is older belongs to a run that was killed: writing takes a second."""
 
 
 def _round(value: float | None, digits: int) -> float | None:
@@ -204,43 +212,75 @@ def check_folder(folder: Path) -> None:
     Raises
     ------
     InputError
-        The folder is a file, or it and its nearest existing parent cannot be written.
+        The folder is a file, a link that leads nowhere or a name that cannot be, or it and its nearest existing parent cannot be
+        written.
     """
-    if folder.exists() and not folder.is_dir():
-        raise InputError(f"{folder}: this is a file, not a folder; give --out another name")
-    existing = folder
-    while not existing.exists() and existing != existing.parent:
-        existing = existing.parent
-    if not existing.is_dir():
-        raise InputError(f"{folder}: {existing} is a file, so no folder can be made below it; give --out another name")
-    if not os.access(existing, os.W_OK | os.X_OK):
-        raise InputError(f"{folder}: {existing} cannot be written; give --out a folder of your own, or change its permission")
+    name = printable(folder)
+    try:
+        if "\0" in str(folder):
+            raise ValueError("it holds a zero byte")
+        for part in (folder, *folder.parents):
+            if part.is_symlink() and not part.exists():
+                raise InputError(f"{name}: {printable(part)} is a link that leads nowhere; give --out another name")
+        if folder.exists() and not folder.is_dir():
+            raise InputError(f"{name}: this is a file, not a folder; give --out another name")
+        existing = folder
+        while not existing.exists() and existing != existing.parent:
+            existing = existing.parent
+        if not existing.is_dir():
+            raise InputError(
+                f"{name}: {printable(existing)} is a file, so no folder can be made below it; give --out another name"
+            )
+        if not os.access(existing, os.W_OK | os.X_OK):
+            raise InputError(
+                f"{name}: {printable(existing)} cannot be written; give --out a folder of your own, or change its permission"
+            )
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise InputError(f"{name}: no folder can have this name ({reason}); give --out another name") from None
 
 
-def write_files(folder: Path, files: dict[str, str]) -> None:
-    """Write texts by name into ``folder``: first all into a temporary folder inside, then renamed: none is ever half there.
+def write_files(folder: Path, files: Mapping[str, str | bytes]) -> None:
+    """Write texts or bytes by name into ``folder``: first into a temporary folder inside, then renamed: none is half there.
 
     Raises
     ------
     InputError
-        The folder cannot be written, or the disk is full; nothing is left behind.
+        The folder cannot be written, a folder stands where a file should be, or the disk is full; nothing is left behind, and
+        what was there before is as it was.
     """
     check_folder(folder)
+    name = printable(folder)
     made = not folder.exists()
     try:
+        in_the_way = [file for file in files if (folder / file).is_dir() and not (folder / file).is_symlink()]
+        if in_the_way:
+            raise InputError(f"{name}: {in_the_way[0]} is a folder in there, not a file; move it away or give --out another name")
         folder.mkdir(parents=True, exist_ok=True)
-        scratch = Path(tempfile.mkdtemp(prefix=".flatdays-", dir=folder))
+        scratch = Path(tempfile.mkdtemp(prefix=SCRATCH, dir=folder))
         try:
-            for name, text in files.items():
-                (scratch / name).write_text(text, encoding="utf-8")
-            for name in files:
-                (scratch / name).replace(folder / name)
+            for file, text in files.items():
+                if isinstance(text, bytes):
+                    (scratch / file).write_bytes(text)
+                else:
+                    (scratch / file).write_text(text, encoding="utf-8")
+            for file in files:
+                (scratch / file).replace(folder / file)
+            _sweep(folder, scratch.stat().st_mtime)
         finally:
             shutil.rmtree(scratch, ignore_errors=True)
     except OSError as error:
         if made:
             shutil.rmtree(folder, ignore_errors=True)
-        reason = error.strerror or error
+        cure = "free some space, or give" if error.errno in (errno.ENOSPC, errno.EDQUOT) else "give"
         raise InputError(
-            f"{folder}: the results could not be written ({reason}); free some space or give --out another"
+            f"{name}: the results could not be written ({error.strerror or error}); {cure} --out another folder"
         ) from None
+
+
+def _sweep(folder: Path, now_s: float) -> None:
+    """Remove the temporary folders of runs that were killed long ago."""
+    for left in folder.glob(f"{SCRATCH}*"):
+        with contextlib.suppress(OSError):
+            if left.is_dir() and not left.is_symlink() and now_s - left.stat().st_mtime > LEFT_BEHIND_S:
+                shutil.rmtree(left, ignore_errors=True)

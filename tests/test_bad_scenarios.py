@@ -339,7 +339,7 @@ ONE_MISTAKE = {
     ),
     "weather file of no name": (
         ('sample = "miami"', 'file = "a\\u0000b"'),
-        ["weather, file (line 34)", "a name that no file can have"],
+        ["weather, file (line 34)", "expected text of one line", "a\\u0000b"],
     ),
     "table for a list of tables": (
         ('[[appliance]]\nname = "fridge"\npower_w = 45\nduty_frac = 0.4\n[[appliance]]', "[appliance]"),
@@ -638,8 +638,9 @@ def test_a_missing_weather_file_offers_the_nearest_name(tmp_path):
 
 
 def test_names_with_line_breaks_stay_on_one_line():
-    (found,) = mistakes_of(changed(('name = "fridge"', 'name = "fri\\ndge"'), ("power_w = 45", "power_w = -1")))
-    assert '"fri\\ndge"' in found
+    name, power = mistakes_of(changed(('name = "fridge"', 'name = "fri\\ndge"'), ("power_w = 45", "power_w = -1")))
+    assert "expected text of one line" in name
+    assert '"fri\\ndge"' in name and '"fri\\ndge"' in power
 
 
 # ---- whatever is written ------------------------------------------------------------------------------------------------------

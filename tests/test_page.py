@@ -16,9 +16,10 @@ from simulator.battery import kernel as k
 from simulator.engine import simulate
 from simulator.report import drawing, pictures
 from simulator.report.calendar_months import calendar_months
+from simulator.report.measures import US
 from simulator.report.page import render_page
-from simulator.report.sections import energy
-from simulator.report.tables import GENERATOR_CAUTION, MEDICAL_CAUTION, verdict
+from simulator.report.sections import energy, stops
+from simulator.report.tables import GENERATOR_CAUTION, MEDICAL_CAUTION, PROTECTION_WORDS, verdict
 from simulator.report.words import short_span_text, span_text, wh_text, whole_text
 from simulator.scenario import parse_scenario
 
@@ -33,6 +34,8 @@ SECTIONS = {
     "flat",
     "mend",
     "stops",
+    "comes",
+    "protections",
     "refill",
     "life",
     "cautions",
@@ -285,6 +288,48 @@ def test_both_sides_of_the_ledger_are_shown_in_full(run):
     shown = energy(outcome)
     for side in ("came", "went"):
         assert sum(bar.share for bar in shown[side]) == pytest.approx(1.0, abs=1e-3), side
+
+
+def test_every_protection_that_acted_has_a_row_and_the_others_are_named(run):
+    outcome, _, _, page = run
+    words = page.words()
+    for act in outcome.protections:
+        name = PROTECTION_WORDS[act.name]
+        if act.times:
+            first = outcome.local(outcome.timeline.utc[act.first_hour])
+            pattern = rf"{re.escape(name)} \S.* {first.day} {first:%b %Y} {act.times:,} {act.hours:,.1f} {act.longest_h:.1f}"
+            assert re.search(pattern, words), name
+        else:
+            never = words[words.index("When a protection acted") : words.index("Hours to refill")]
+            assert re.search(rf"[Nn]ever.*{re.escape(name)}", never), name
+    assert all(warning in words for warning in outcome.warnings)
+
+
+def test_days_of_each_stop_add_up_to_the_trip(run):
+    outcome, _, _, page = run
+    found = stops(outcome)
+    total = {state: sum(stop["days"][state] for stop in found) for state in ("flat", "thin", "good")}
+    assert (total["flat"], total["thin"]) == (int(outcome.flat[0].sum()), int(outcome.thin.sum()))
+    assert sum(total.values()) == outcome.timeline.days
+    words = page.words()
+    for stop in found:
+        assert f"{stop['number']} {stop['line'].name} {stop['when']}" in words
+
+
+def test_the_page_can_be_read_in_us_units(runs):
+    outcome, text, page = runs["short"]
+    other = _Page(render_page(outcome, text, measures=US)).words()
+    metric = _Page(page).words()
+    assert re.search(r"; \d+ km and ", metric) and re.search(r"; \d+ mi and ", other) and " km and " not in other
+    assert "Cells C" in metric and "Cells F" in other and "at 20 C" in metric and "at 68 F" in other
+
+
+def test_what_was_added_for_the_answer_is_said(runs):
+    outcome, text, page = runs["calm"]
+    assert (
+        'With "60 W, 2 h" and "a <b> lamp" added' in _Page(render_page(outcome, text, added=["60 W, 2 h", "a <b> lamp"])).words()
+    )
+    assert "added for this answer" not in page
 
 
 def test_medical_devices_are_cautioned_first(runs):

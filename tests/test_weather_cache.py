@@ -59,7 +59,7 @@ def test_a_second_reading_gives_the_same_year_without_the_library(tmp_path, empt
 def test_the_same_content_under_another_name_and_other_content_under_the_same(tmp_path, empty_cache):
     first = read_weather_file(_copy(tmp_path, "one.csv"))
     renamed = read_weather_file(_copy(tmp_path, "two.csv"))
-    assert renamed.source.endswith("from two.csv")
+    assert renamed.source.endswith(f"from two.csv, checksum {first.sha256[:12]}")
     changed = read_weather_file(_copy(tmp_path, "one.csv", warm=True))
     assert changed.sha256 != first.sha256
     assert changed.table.temp_air.iloc[16] == 31.0 != first.table.temp_air.iloc[16]

@@ -175,11 +175,11 @@ def test_epw_and_nsrdb_give_the_year_of_the_tmy3_they_were_made_from(tmp_path):
 def test_what_a_station_says_of_itself(tmp_path):
     epw = read_weather_file(_write(tmp_path, good_epw(), "a.epw"))
     assert (epw.name, epw.latitude_deg, epw.longitude_deg, epw.elevation_m) == ("Greensboro, NC, USA", 36.1, -79.95, 273.0)
-    assert epw.source == "Greensboro, NC, USA: the year 1989 (EPW, made up), from a.epw"
+    assert epw.source == f"Greensboro, NC, USA: the year 1989 (EPW, made up), from a.epw, checksum {epw.sha256[:12]}"
     assert not epw.typical
     assert epw.notes == ()
     nsrdb = read_weather_file(_write(tmp_path, good_nsrdb(), "b.csv"))
-    assert nsrdb.source == "NSRDB cell 1: the year 2019 (NSRDB csv), from b.csv"
+    assert nsrdb.source == f"NSRDB cell 1: the year 2019 (NSRDB csv), from b.csv, checksum {nsrdb.sha256[:12]}"
     assert nsrdb.table.index[0] == pd.Timestamp("2019-01-01", tz="UTC")
 
 

@@ -4,16 +4,35 @@ from __future__ import annotations
 
 import argparse
 import os
+import shlex
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 
-from simulator.cli import check, fetch, life, new, normals, odds, run, stretch
-from simulator.cli.shared import print_lines
+from simulator.cli import (
+    budget,
+    check,
+    compare,
+    completion,
+    dates,
+    fetch,
+    life,
+    new,
+    normals,
+    odds,
+    remedies,
+    run,
+    schema,
+    size,
+    stretch,
+    worksheet,
+)
+from simulator.cli.shared import NO_UNITS, add_units, measures_of, print_lines, print_mistakes
 from simulator.errors import FlatdaysError, InputError
 
 EXIT_FAULT = 70
 EXIT_INTERRUPTED = 130
-COMMANDS = (run, odds, life, stretch, fetch, normals, check, new)
+COMMANDS = (run, odds, size, remedies, budget, compare, dates, life, worksheet, stretch, fetch, normals, check, new, schema, completion)
 """In the order of the help text."""
 
 EXAMPLES = """examples
@@ -23,13 +42,18 @@ EXAMPLES = """examples
   flatdays odds my-trip.toml --years 200    the same over many weather years
   flatdays fetch my-trip.toml --years 2005-2024   bring the past years of every stop, once, for weather = { years = ... }
   flatdays run my-trip.toml --out results   also write summary.json, days.csv, hours.csv and report.html
+  flatdays remedies my-trip.toml            every change that may end the flat days, and what it costs
   flatdays life my-trip.toml                how many years the bank lasts on this route
+  flatdays compare my-trip.toml             hold the [[variant]]s in a file, or several files, against each other
+  flatdays run my-trip.toml --units us      pounds, degrees F, miles and gallons; or set FLATDAYS_UNITS=us once
 
+flatdays COMMAND --help says more, with an example. A terminal's width is heeded, and NO_COLOR=1 takes the colours away.
 exit status: 0 it ran, 2 the input is wrong, 3 no weather from the archive, 4 a flat day (with --fail-on-flat), 70 a fault of ours
 """
 
 
-def _parser() -> argparse.ArgumentParser:
+def build_parser() -> argparse.ArgumentParser:
+    """Every command with its arguments."""
     parser = argparse.ArgumentParser(
         prog="flatdays",
         description="On which days of a trip does a vehicle's battery bank run flat, why, and what would mend it.",
@@ -41,12 +65,21 @@ def _parser() -> argparse.ArgumentParser:
 
     for command in COMMANDS:
         command.add(commands)
+    for name, each in commands.choices.items():
+        if name not in NO_UNITS:
+            add_units(each)
     return parser
+
+
+def _with_file(mistake: str, parsed: argparse.Namespace) -> str:
+    """The sentence with the name of the scenario, where the layers below know the stop alone."""
+    file = getattr(parsed, "scenario", None)
+    return f"{file.name}: {mistake}" if isinstance(file, Path) and mistake.startswith("stop ") else mistake
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command and return its exit status; never a traceback for what a person wrote."""
-    parser = _parser()
+    parser = build_parser()
     parsed = parser.parse_args(arguments)
     if parsed.version:
         from simulator.version import package_version
@@ -57,13 +90,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         parser.print_help()
         return 0
     try:
+        measures_of(parsed)
         return int(parsed.act(parsed))
     except InputError as error:
-        for mistake in error.mistakes:
-            print(mistake, file=sys.stderr)
+        print_mistakes([_with_file(mistake, parsed) for mistake in error.mistakes])
         return error.exit_status
     except FlatdaysError as error:
-        print(error, file=sys.stderr)
+        # What the layers below call SCENARIO is the file that was given.
+        file = shlex.quote(str(getattr(parsed, "scenario", "SCENARIO")))
+        print_mistakes(str(error).replace("SCENARIO", file).splitlines())
         return error.exit_status
     except BrokenPipeError:
         # The reader of our output went away (a pager was closed): not a fault of anybody.

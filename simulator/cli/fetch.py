@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 from pathlib import Path
 
-from simulator.cli.shared import Commands, bar, print_lines
+from simulator.cli.shared import Commands, bar, example, measures_of, print_lines
 from simulator.errors import InputError
 
 
 def add(commands: Commands) -> None:
     """Its arguments."""
-    fetch = commands.add_parser("fetch", help="bring past years of weather for every stop into the cache")
+    fetch = commands.add_parser(
+        "fetch",
+        help="bring past years of weather for every stop into the cache; the only command that uses the network",
+        **example("flatdays fetch my-trip.toml --years 2005-2024", "flatdays fetch my-trip.toml --offline"),
+    )
     fetch.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
     fetch.add_argument("--years", metavar="FIRST-LAST", help="such as 2005-2024; left out: the years its stops ask for")
     fetch.add_argument("--offline", action="store_true", help="ask nobody: only look whether they are all there")
@@ -44,8 +49,9 @@ def _fetch(arguments: argparse.Namespace) -> int:
     print_lines(
         [
             f"{first} to {last} in {cells} of the archive: {found.asked} years of cells fetched, {found.kept} were there before.",
-            *(f"  - {note}" for note in found.notes),
-            f"Use them with weather = {{ years = [{first}, {last}] }}, then: flatdays odds {arguments.scenario}",
+            *(f"  - {measures_of(arguments).sentence(note)}" for note in found.notes),
+            f"Use them with weather = {{ years = [{first}, {last}] }}, then:",
+            f"  flatdays odds {shlex.quote(str(arguments.scenario))}",
         ]
     )
     return 0

@@ -1,33 +1,351 @@
-"""``flatdays new``: a scenario to start from."""
+"""``flatdays new``: a scenario to start from, made of a few answers."""
 
 from __future__ import annotations
 
 import argparse
+import re
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from simulator.cli.shared import Commands, print_lines
+from simulator.cli.shared import Commands, example, print_lines
 from simulator.errors import InputError
+
+if TYPE_CHECKING:
+    from simulator.scenario.starter import Place, Plan
+
+Value = TypeVar("Value")
+MOST_TRIES = 3
+STAND_IN_KM, STAND_IN_DEG = 1000.0, 5.0
+"""A place of the table of normals stands in for another up to here, on the ground and in latitude, and is said to (no source)."""
+GOOD_KM, OTHER_CLIMATE_KM = 100.0, 500.0
+MOST_PLACES = 20
 
 
 def add(commands: Commands) -> None:
     """Its arguments."""
-    new = commands.add_parser("new", help="write a commented scenario to start from; it runs as it is")
+    new = commands.add_parser(
+        "new",
+        help="write a commented scenario to start from; it runs as it is",
+        description=(
+            "Write a commented scenario that runs as it is. On a terminal a few questions are asked about what the options below "
+            "leave open; with --yes, or without a terminal, usual answers are taken."
+        ),
+        **example(
+            "flatdays new my-trip.toml",
+            'flatdays new winter.toml --bank lfp --units 3 --panel-w 400 --at "48.1,7.9" --from 2026-12-01 --days 14',
+            'flatdays new south.toml --yes --vehicle bus --at "Evora, PT" --at "38.0,-7.5" --appliances "fridge, lights, kettle"',
+        ),
+    )
+    # A place in the south or the west, -45.0,170.5, begins like an option; for argparse it must look like a number.
+    new._negative_number_matcher = re.compile(r"^-\d")
     new.add_argument(
         "file", type=Path, metavar="FILE", nargs="?", default=Path("my-trip.toml"), help="the new file (my-trip.toml)"
     )
+    new.add_argument("--yes", action="store_true", help="ask nothing")
+    for question in QUESTIONS:
+        more: dict[str, Any] = {"action": "append"} if question.key == "places" else {}
+        new.add_argument(question.flag, dest=question.key, metavar=question.metavar, help=question.help, **more)
     new.set_defaults(act=_new)
 
 
 def _new(arguments: argparse.Namespace) -> int:
-    from simulator.scenario.starter import starter_text
+    from simulator.scenario.reading import parse_scenario
+    from simulator.scenario.starter import Plan, starter_text
 
     target: Path = arguments.file
+    if target.exists():
+        raise InputError(f"{target}: this file is there already and was left as it is; give another name")
+    given = {question.key: getattr(arguments, question.key) for question in QUESTIONS}
+    asking = not arguments.yes and sys.stdin.isatty() and sys.stdout.isatty()
+    plan = Plan()
+    mistakes: list[str] = []
+    for question in QUESTIONS:
+        written = given[question.key]
+        try:
+            if written is not None:
+                text = "; ".join(written) if isinstance(written, list) else written
+                plan = replace(plan, **{question.key: question.read(text)})
+            elif asking:
+                plan = _asked(question, plan)
+        except ValueError as error:
+            mistakes.append(f"{question.flag}: {error}")
+    if not mistakes:
+        mistakes += _together(plan)
+    if mistakes:
+        raise InputError(mistakes)
+    if asking or given["places"] is not None:
+        plan = replace(plan, places=tuple(_with_weather(place) for place in plan.places))
+    text = starter_text(plan)
+    parse_scenario(text, target)
+    _write(target, text)
+    print_lines([f"Written: {target}", f"Next: flatdays check {target}", f"      flatdays run {target}"], wrap=False)
+    return 0
+
+
+def _write(target: Path, text: str) -> None:
     try:
         with target.open("x", encoding="utf-8") as file:
-            file.write(starter_text())
+            file.write(text)
     except FileExistsError:
         raise InputError(f"{target}: this file is there already and was left as it is; give another name") from None
     except OSError as error:
         raise InputError(f"{target}: cannot be written ({error.strerror}); give a name in a folder of your own") from None
-    print_lines([f"Written: {target}", f"Next: flatdays run {target}"])
-    return 0
+
+
+@dataclass(frozen=True)
+class Question:
+    """One thing that a new scenario hangs on: asked, or given by an option."""
+
+    key: str
+    """Field of the plan."""
+    flag: str
+    metavar: str
+    help: str
+    asked: str
+    read: Callable[[str], Any]
+    """From what was written; ValueError with a sentence."""
+
+
+def _asked(question: Question, plan: Plan) -> Plan:
+    """Ask until the answer can be used; an empty answer takes what stands in brackets."""
+    usual = _shown(getattr(plan, question.key))
+    for _ in range(MOST_TRIES):
+        sys.stdout.write(f"{question.asked} [{usual}]: ")
+        sys.stdout.flush()
+        line = sys.stdin.readline()
+        if not line:
+            raise KeyboardInterrupt
+        if not line.strip():
+            return plan
+        try:
+            return replace(plan, **{question.key: question.read(line.strip())})
+        except ValueError as error:
+            print_lines([f"  {str(error)[0].upper()}{str(error)[1:]}."])
+    raise ValueError(f"no answer that can be used after {MOST_TRIES} tries; {usual} is the usual one")
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, float):
+        return f"{value:g}"
+    if isinstance(value, tuple):
+        return (
+            "; ".join(f"{part.latitude_deg:.2f},{part.longitude_deg:.2f}" for part in value)
+            if _are_places(value)
+            else ", ".join(value)
+        )
+    return str(value)
+
+
+def _are_places(value: tuple[Any, ...]) -> bool:
+    return bool(value) and not isinstance(value[0], str)
+
+
+# ---- reading answers ----
+
+
+def _one_of(words: Sequence[str]) -> Callable[[str], str]:
+    def read(text: str) -> str:
+        from simulator.scenario.desk import either, nearest
+
+        text = text.strip()
+        word = text.lower()
+        if word not in words:
+            raise ValueError(
+                f'expected {either(list(words))}, got "{text}"{nearest(word, words).rstrip("?").replace(" Did", "; did")}'
+            )
+        return word
+
+    return read
+
+
+def _number(low: float, high: float, unit: str) -> Callable[[str], float]:
+    def read(text: str) -> float:
+        bare = text.strip().lower().removesuffix(unit.lower()).strip()
+        try:
+            value = float(bare)
+        except ValueError:
+            value = float("nan")
+        if not low <= value <= high:
+            raise ValueError(f'expected a number from {low:g} to {high:g} {unit}, got "{text}"'.replace(" ,", ","))
+        return value
+
+    return read
+
+
+def _whole(low: int, high: int) -> Callable[[str], int]:
+    def read(text: str) -> int:
+        if not text.strip().isdecimal() or not low <= int(text) <= high:
+            raise ValueError(f'expected a whole number from {low} to {high}, got "{text}"')
+        return int(text)
+
+    return read
+
+
+def _volts(text: str) -> int:
+    bare = text.strip().lower().removesuffix("v").strip()
+    if bare not in ("12", "24", "48"):
+        raise ValueError(f'expected 12, 24 or 48, got "{text}"')
+    return int(bare)
+
+
+def _date(text: str) -> date:
+    try:
+        found = date.fromisoformat(text.strip())
+    except ValueError:
+        raise ValueError(f'expected a date such as 2026-12-01, got "{text}"') from None
+    if not 1950 <= found.year <= 2097:
+        raise ValueError(f"expected a date from 1950 to 2097, got {found}")
+    return found
+
+
+def _appliances(text: str) -> tuple[str, ...]:
+    from simulator.scenario.starter import APPLIANCES
+
+    read = _one_of(tuple(APPLIANCES))
+    return tuple(dict.fromkeys(read(part) for part in text.replace(";", ",").split(",") if part.strip())) or _nothing()
+
+
+def _nothing() -> tuple[str, ...]:
+    raise ValueError("expected at least one appliance, got none")
+
+
+def _places(text: str) -> tuple[Place, ...]:
+    parts = [part for part in text.split(";") if part.strip()]
+    if not 0 < len(parts) <= MOST_PLACES:
+        raise ValueError(f"expected 1 to {MOST_PLACES} places, got {len(parts)}")
+    found = [_place(part.strip(), number) for number, part in enumerate(parts, 1)]
+    names = [place.name for place in found]
+    return tuple(
+        place if names.count(place.name) == 1 else replace(place, name=f"{place.name} {number}")
+        for number, place in enumerate(found, 1)
+    )
+
+
+def _place(text: str, number: int) -> Place:
+    """``48.1,7.9``, or the name of a town."""
+    from simulator.scenario.starter import Place
+
+    what = 'a latitude and a longitude such as "48.1,7.9", or a town such as "Evora, PT"'
+    parts = text.replace("\N{DEGREE SIGN}", "").split(",")
+    try:
+        latitude_deg, longitude_deg = (float(part) for part in parts)
+    except ValueError:
+        if any(sign.isalpha() for sign in text):
+            return _town(text)
+        raise ValueError(f'expected {what}, got "{text}"') from None
+    if not (-90.0 <= latitude_deg <= 90.0 and -180.0 <= longitude_deg <= 180.0):
+        raise ValueError(f'expected a latitude from -90 to 90 and a longitude from -180 to 180, got "{text}"')
+    return Place(f"Stop {number}", latitude_deg, longitude_deg)
+
+
+def _town(text: str) -> Place:
+    from simulator.scenario.desk import Desk
+    from simulator.scenario.places import find_town
+    from simulator.scenario.starter import Place
+
+    desk = Desk(file="")
+    town = find_town(text, ("place",), desk)
+    if town is None:
+        raise ValueError(" ".join(desk.mistakes).removeprefix(": ").removeprefix("place: ").rstrip("."))
+    return Place(town.name.replace('"', ""), town.latitude_deg, town.longitude_deg, remark=f"{town.said} (GeoNames)")
+
+
+def _together(plan: Plan) -> list[str]:
+    """Whether the answers fit together."""
+    mistakes = []
+    if plan.units % plan.in_series:
+        mistakes.append(
+            f"--units: expected a multiple of {plan.in_series}, since so many in series make {plan.bus_v} V, got {plan.units}"
+        )
+    if plan.days < len(plan.places):
+        mistakes.append(f"--days: expected at least a day for each of {len(plan.places)} places, got {plan.days}")
+    return mistakes
+
+
+def _with_weather(place: Place) -> Place:
+    """The best weather that is there without a network: a place of the shipped table, else a clear sky, and what is better."""
+    from simulator.weather.normals_table import normals_by_distance
+
+    away_km, normals = normals_by_distance(place.latitude_deg, place.longitude_deg)
+    better = "# better: flatdays fetch FILE --years 2005-2024 once, then weather = { years = [2005, 2024] }"
+    if away_km > STAND_IN_KM or abs(normals.latitude_deg - place.latitude_deg) > STAND_IN_DEG:
+        return replace(
+            place,
+            weather="{ clear = true, temp_c = 15 }   # the best case only: no table of this region comes along",
+            extra=(better,),
+        )
+    remark = f"# years drawn from its climate, {away_km:.0f} km away"
+    if away_km > GOOD_KM:
+        remark += f": another {'climate' if away_km > OTHER_CLIMATE_KM else 'sky'}, for a first look only"
+    return replace(place, weather=f'{{ normals = "{normals.name}" }}   {remark}', extra=(better,))
+
+
+def _questions() -> tuple[Question, ...]:
+    kinds, banks = ("camper", "bus", "trailer", "truck", "boat"), ("lfp", "agm", "gel", "flooded")
+    return (
+        Question(
+            "vehicle", "--vehicle", "KIND", f"{', '.join(kinds)} (camper)", f"What is it: {', '.join(kinds)}?", _one_of(kinds)
+        ),
+        Question(
+            "chemistry",
+            "--bank",
+            "CHEMISTRY",
+            "lfp (lithium iron phosphate), agm, gel or flooded (lead-acid); lfp is usual",
+            "Battery: lfp (lithium iron phosphate), agm, gel or flooded (lead-acid)?",
+            _one_of(banks),
+        ),
+        Question(
+            "bus_v",
+            "--bus-v",
+            "VOLTS",
+            "voltage of the system: 12, 24 or 48 (12)",
+            "Voltage of the system: 12, 24 or 48?",
+            _volts,
+        ),
+        Question(
+            "unit_ah",
+            "--unit-ah",
+            "AH",
+            "ampere-hours of one 12 V unit (100)",
+            "Ampere-hours of one 12 V battery?",
+            _number(1, 5000, "Ah"),
+        ),
+        Question("units", "--units", "N", "how many of them (2)", "How many of them?", _whole(1, 400)),
+        Question(
+            "panel_w",
+            "--panel-w",
+            "WATTS",
+            "panels on the roof, all together; 0 for none (350)",
+            "Watts of panels, all together (0 for none)?",
+            _number(0, 20_000, "W"),
+        ),
+        Question(
+            "places",
+            "--at",
+            "PLACE",
+            'where: "48.1,7.9" (north and east are positive) or a town such as "Evora, PT"; once for each stop',
+            'Where: latitude,longitude or a town such as "Evora, PT"; more than one with ; between?',
+            _places,
+        ),
+        Question("first", "--from", "DATE", "first day (2026-05-01)", "First day?", _date),
+        Question(
+            "days", "--days", "N", "days of the trip, shared out over the places (14)", "How many days in all?", _whole(1, 1000)
+        ),
+        Question(
+            "appliances",
+            "--appliances",
+            "LIST",
+            "what draws power, with commas between: fridge, freezer, lights, phones, pump, laptop, router, television, "
+            "heater fan, kettle, microwave, induction, air conditioner, tools, breathing aid",
+            "What draws power, with commas between (also freezer, router, television, heater fan, kettle, microwave, induction, "
+            "air conditioner, tools, breathing aid)?",
+            _appliances,
+        ),
+    )
+
+
+QUESTIONS = _questions()

@@ -7,7 +7,10 @@ import json
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TextIO, TypeAlias
+
+from simulator.report.layout import columns_of, laid_out, wants_colour
+from simulator.report.measures import METRIC, WORDS, Measures, measures_named
 
 if TYPE_CHECKING:
     from simulator.outcome import Outcome
@@ -18,8 +21,56 @@ EXIT_FLAT = 4
 BAR_WIDTH, LINE_WIDTH = 24, 79
 
 
-def print_lines(lines: Sequence[str]) -> None:
-    sys.stdout.write("\n".join(lines) + "\n")
+NO_UNITS = frozenset({"new", "schema", "completion", "normals"})
+"""Commands that print nothing with a unit for a person."""
+
+
+def add_units(command: argparse.ArgumentParser) -> None:
+    """The choice of units; every command that prints for a person has it."""
+    command.add_argument(
+        "--units",
+        choices=WORDS,
+        help="units of what is printed, never of JSON and CSV; left out: those of the variable FLATDAYS_UNITS, or metric",
+    )
+
+
+def measures_of(arguments: argparse.Namespace) -> Measures:
+    """The units that were asked for."""
+    if getattr(arguments, "command", None) in NO_UNITS:
+        return METRIC
+    return measures_named(getattr(arguments, "units", None))
+
+
+def print_lines(lines: Sequence[str], *, wrap: bool = True) -> None:
+    """Print for a person, as wide as the terminal is; ``wrap=False`` for what is copied: commands and names of files."""
+    _write(sys.stdout, laid_out(lines, columns_of(sys.stdout), wants_colour(sys.stdout)) if wrap else lines)
+
+
+def print_mistakes(mistakes: Sequence[str]) -> None:
+    """A line each on the error stream; on a terminal wrapped, each after the first line set in."""
+    if not sys.stderr.isatty():
+        _write(sys.stderr, mistakes)
+        return
+    columns = columns_of(sys.stderr)
+    for mistake in mistakes:
+        first, *rest = laid_out([f"- {mistake}"], columns)
+        _write(sys.stderr, [first[2:], *rest])
+
+
+def _write(stream: TextIO, lines: Sequence[str]) -> None:
+    """A name with letters that the terminal does not know must not stop an answer."""
+    text = "\n".join(lines) + "\n"
+    known = getattr(stream, "encoding", None) or "utf-8"
+    stream.write(text.encode(known, "replace").decode(known))
+
+
+def example(*lines: str) -> dict[str, Any]:
+    """What ``add_parser`` takes to end a help text with commands that can be copied."""
+    words = "example" if len(lines) == 1 else "examples"
+    return {
+        "epilog": "\n".join([words, *(f"  {line}" for line in lines)]),
+        "formatter_class": argparse.RawDescriptionHelpFormatter,
+    }
 
 
 def print_json(summary: dict[str, Any]) -> None:
@@ -67,4 +118,4 @@ def write_run(outcome: Outcome, arguments: argparse.Namespace, folder: Path, *, 
         files["report.html"] = render_page(outcome, arguments.scenario.read_text(encoding="utf-8"))
     write_files(folder, files)
     if not arguments.json:
-        print_lines(["", f"Written to {folder}: {', '.join(files)}"])
+        print_lines(["", f"Written to {folder}: {', '.join(files)}"], wrap=False)

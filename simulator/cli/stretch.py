@@ -5,14 +5,19 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from simulator.cli.shared import Commands, print_json, print_lines
+from simulator.cli.shared import Commands, example, measures_of, print_json, print_lines
 from simulator.errors import InputError
 
 
 def add(commands: Commands) -> None:
     """Its arguments."""
     spell = commands.add_parser(
-        "stretch", help="how many dull days a full bank carries the load through, beside the hand formula"
+        "stretch",
+        help="how many dull days a full bank carries the load through, beside the hand formula",
+        **example(
+            "flatdays stretch my-trip.toml --stop 1",
+            'flatdays stretch my-trip.toml --stop "Lake shore" --date 2026-12-15 --spell 5',
+        ),
     )
     spell.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
     spell.add_argument("--stop", required=True, metavar="N", help="number of the stop, from 1, or its name")
@@ -57,5 +62,5 @@ def _stretch(arguments: argparse.Namespace) -> int:
     if arguments.json:
         print_json(stretch_summary(found))
     else:
-        print_lines(stretch_lines(found))
+        print_lines(stretch_lines(found, measures_of(arguments)))
     return 0

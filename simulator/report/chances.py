@@ -6,7 +6,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from simulator.report.tables import plural, text_table
+from simulator.report.layout import Line, text_table
+from simulator.report.measures import METRIC, Measures
+from simulator.report.tables import plural
 from simulator.studies.odds import Odds
 
 MATTERS = 0.005
@@ -72,18 +74,24 @@ def _where(found: Odds) -> Iterator[str]:
         yield from text_table(("week from", "years", ""), weeks)
 
 
-def odds_lines(found: Odds, beside: Odds | None = None) -> list[str]:
+def standing(found: Odds) -> str:
+    """``good`` (no year with a flat day), ``thin`` (fewer than half of them) or ``flat``."""
+    share = found.flat_free_share()
+    return "good" if share >= 1.0 else "thin" if share >= 0.5 else "flat"
+
+
+def odds_lines(found: Odds, beside: Odds | None = None, measures: Measures = METRIC) -> list[str]:
     """The whole answer, a line each, the verdict first; ``beside`` is the same trip over years of another kind."""
-    lines = [found.scenario.title, "", odds_verdict(found)]
+    lines: list[str] = [found.scenario.title, "", Line(odds_verdict(found), standing(found))]
     if beside is not None:
-        lines.append(odds_verdict(beside))
+        lines.append(Line(odds_verdict(beside), standing(beside)))
     for part in (_years, _where):
         lines += ["", *part(found)]
     if beside is not None:
         lines += ["", f"Beside it, over {plural(beside.years, 'drawn weather year')}", *_years(beside)]
     sources = dict.fromkeys((*found.source, *(beside.source if beside is not None else ())))
-    lines += ["", "Weather", *(f"  - {source}" for source in sources)]
+    lines += ["", "Weather", *(f"  - {measures.sentence(source)}" for source in sources)]
     cautions = dict.fromkeys((*found.notes, *(beside.notes if beside is not None else ())))
     if cautions:
-        lines += ["Caution", *(f"  - {caution}" for caution in cautions)]
+        lines += ["Caution", *(f"  - {measures.sentence(caution)}" for caution in cautions)]
     return lines

@@ -71,6 +71,12 @@ class Leg:
     name: str
     left_pct: float
     width_pct: float
+    number_wide: bool = True
+    number_narrow: bool = True
+    """Whether its number has room there, on a laptop and on a telephone."""
+    name_wide: bool = True
+    name_narrow: bool = True
+    """Whether its name has room there; where one has not, the names are listed below."""
 
 
 @dataclass(frozen=True)
@@ -86,6 +92,13 @@ class Plot:
     ticks: tuple[Tick, ...] = ()
     tracks: tuple[Track, ...] = ()
     legs: tuple[Leg, ...] = ()
+
+    @property
+    def names_below(self) -> str:
+        """On which screens the names of the stops must be listed below: ``all``, ``narrow`` or nowhere."""
+        if len(self.legs) > 1 and not all(leg.name_wide for leg in self.legs):
+            return "all"
+        return "narrow" if len(self.legs) > 1 and not all(leg.name_narrow for leg in self.legs) else ""
 
 
 def number(value: float) -> str:
@@ -160,6 +173,12 @@ def nice_ceiling(value: float) -> float:
         return 1.0
     power = 10.0 ** floor(log10(value))
     return next(step for step in (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0) if step * power >= value * (1 - 1e-9)) * power
+
+
+def day_marks(ceiling: float) -> tuple[Mark, ...]:
+    """Marks at the top and in the middle of a scale of days."""
+    shown = ((share, ceiling * share) for share in (1.0, 0.5))
+    return tuple(Mark(f"{days:g} {'day' if days == 1.0 else 'days'}", 0.0, float(height(share))) for share, days in shown)
 
 
 def amount_text(value: float, unit: str) -> str:

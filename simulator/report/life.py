@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from simulator.battery.cycles import DEPTH_EDGES_FRAC
 from simulator.battery.use import END_SOH, HORIZON_YEARS
-from simulator.report.tables import text_table
+from simulator.report.layout import Line, text_table
+from simulator.report.measures import METRIC, Measures
 from simulator.studies.life import CARDS, Life
 
 ENDED_WORDS = {"cycles": "use", "calendar": "age"}
@@ -78,13 +79,13 @@ def _depths(found: Life) -> Iterator[str]:
     )
 
 
-def life_lines(found: Life) -> list[str]:
+def life_lines(found: Life, measures: Measures = METRIC) -> list[str]:
     """The whole answer, a line each: the verdict first."""
-    lines = [found.scenario.title, "", verdict(found), _flat(found), ""]
+    lines: list[str] = [found.scenario.title, "", Line(verdict(found)), _flat(found), ""]
     lines += [
         f"Cycles: {found.full_cycles_per_year:.0f} full and {found.counted_cycles_per_year:.0f} counted cycles a year; "
         f"{found.delivered_kwh:,.0f} kWh delivered at its terminals over its life",
-        f"  {found.assumption}",
+        f"  {measures.sentence(found.assumption)}",
         "By each model alone: " + ", ".join(f"{name} {_years_words(years)}" for name, years in found.model_years.items()),
         "",
         *_years(found),
@@ -92,8 +93,8 @@ def life_lines(found: Life) -> list[str]:
         *_depths(found),
         "",
         "What the figures rest on",
-        *(f"  - {card}" for card in CARDS["lfp" if found.scenario.bank.chemistry == "lfp" else "lead"]),
+        *(f"  - {measures.sentence(card)}" for card in CARDS["lfp" if found.scenario.bank.chemistry == "lfp" else "lead"]),
     ]
     if found.notes:
-        lines += ["Note", *(f"  - {note}" for note in found.notes)]
+        lines += ["Note", *(f"  - {measures.sentence(note)}" for note in found.notes)]
     return lines

@@ -2,36 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
-from functools import cache
-from importlib import resources
-
-import jinja2
-from markupsafe import Markup
 
 from simulator.outcome import CAUSES, FLAT_DARK_H, FLAT_MISSED_FRAC, THIN_RATIO, WASTE_FRAC, Outcome
-from simulator.report import pictures
+from simulator.report import pictures, sections
 from simulator.report.calendar_months import calendar_months
-from simulator.report.sections import (
-    CAUSE_CURES,
-    Bar,
-    audit,
-    energy,
-    flat_part,
-    life,
-    mends,
-    opened_day,
-    refills,
-    setup,
-)
-from simulator.report.tables import CAUSE_WORDS, cautions, cure_sentence, verdict
+from simulator.report.frame import Answer, added_words, fill
+from simulator.report.measures import METRIC, Measures
+from simulator.report.route_map import route_map
+from simulator.report.sections import CAUSE_CURES, Bar
+from simulator.report.tables import CAUSE_WORDS, cure_sentence, verdict
 from simulator.report.words import date_text, plural_text, span_text, wh_text
 from simulator.units import MINUTES_PER_HOUR
-from simulator.version import package_version
 
 RATIO_SCALE = 2.0
 """Harvest ratio at the right end of its bar."""
+REFILL_C = 20.0
+"""Cells at which the hours to refill are reckoned."""
+LINKS = (
+    ("calendar", "Calendar"),
+    ("mend", "What would mend it"),
+    ("flat", "Flat days and causes"),
+    ("charge", "Charge"),
+    ("sun", "Sun"),
+    ("day", ""),
+    ("stops", "Route and stops"),
+    ("comes", "In against out"),
+    ("energy", "Energy"),
+    ("protections", "Protections"),
+    ("refill", "Refill"),
+    ("life", "Life"),
+)
+"""The parts in their order, and their words in the list of links; empty: named by what day it is."""
 
 
 def _ratio_words(value: float | None) -> str:
@@ -93,15 +96,13 @@ def _month_names(ratios: Mapping[str, float | None]) -> dict[str, float | None]:
     return {f"{date.fromisoformat(name + '-01'):%B %Y}": ratio for name, ratio in ratios.items()}
 
 
-@cache
-def _template() -> tuple[jinja2.Template, Markup]:
-    here = resources.files("simulator.report")
-    environment = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined)
-    template = environment.from_string((here / "page.html.j2").read_text(encoding="utf-8"))
-    return template, Markup((here / "page.css").read_text(encoding="utf-8"))
-
-
-def render_page(outcome: Outcome, scenario_text: str | None = None, generated: Mapping[str, str] | None = None) -> str:
+def render_page(
+    outcome: Outcome,
+    scenario_text: str | None = None,
+    generated: Mapping[str, str] | None = None,
+    measures: Measures = METRIC,
+    added: Sequence[str] = (),
+) -> str:
     """Draw the whole answer as one HTML page that needs nothing else.
 
     Parameters
@@ -112,6 +113,10 @@ def render_page(outcome: Outcome, scenario_text: str | None = None, generated: M
         The scenario as written; left out: that part of the page is left out too.
     generated : mapping of str to str, optional
         Names and values for the last line of the page. Left out: version, seed and checksum of the scenario.
+    measures : Measures
+        Units of what is read; the scenario stays as it was written.
+    added : sequence of str
+        What was added for this answer and does not stand in the scenario, as it was asked for.
 
     Returns
     -------
@@ -119,15 +124,18 @@ def render_page(outcome: Outcome, scenario_text: str | None = None, generated: M
         HTML without script, without a reference to anything outside it, without clock time of its making.
     """
     scenario, clock = outcome.scenario, outcome.timeline
-    template, style = _template()
-    if generated is None:
-        generated = {"flatdays": package_version(), "seed": str(scenario.seed)}
-        generated |= {"scenario sha256": scenario.sha256} if scenario.sha256 else {}
     state, sign = _standing(outcome)
+    cure = cure_sentence(outcome)
     overload_wh = outcome.ledger["missed_overload_wh"]
-    return template.render(
-        style=style,
-        title=scenario.title,
+    day = sections.opened_day(outcome, pictures.worst_day(outcome), measures)
+    stops = sections.stops(outcome, measures)
+    return fill(
+        "page.html.j2",
+        scenario,
+        scenario_text,
+        generated,
+        measures,
+        kind="One trip",
         when=", ".join(
             (
                 span_text(clock.dates[0], clock.dates[-1]),
@@ -135,35 +143,33 @@ def render_page(outcome: Outcome, scenario_text: str | None = None, generated: M
                 plural_text(len(scenario.stops), "stop"),
             )
         ),
-        verdict=verdict(outcome),
-        cure=cure_sentence(outcome),
-        state=state,
-        sign=sign,
+        answer=Answer(state, sign, verdict(outcome), (*((cure,) if cure else ()), *added_words(added))),
+        links=[(key, words or f"{'Worst' if day['flat'] else 'Lowest'} day") for key, words in LINKS],
         numbers=_numbers(outcome),
         ratio_by_stop=_ratio_bars(outcome.harvest_ratio_by_stop),
         ratio_by_month=_ratio_bars(_month_names(outcome.harvest_ratio_by_month)),
         months=list(calendar_months(outcome)),
         charge=pictures.charge_plot(outcome),
         sun=pictures.sun_plot(outcome),
-        day=opened_day(outcome, pictures.worst_day(outcome)),
-        energy=energy(outcome),
-        audit=audit(outcome),
+        day=day,
+        energy=sections.energy(outcome),
+        audit=sections.audit(outcome),
         waste=f"{outcome.waste:.0%}" if outcome.waste > WASTE_FRAC else "",
         overload=wh_text(overload_wh) if overload_wh > 0.5 else "",
-        flat=flat_part(outcome),
-        mends=mends(outcome),
-        stops=outcome.stop_lines,
-        refills=refills(outcome),
-        life=life(outcome),
-        setup=setup(outcome),
-        cautions=cautions(outcome),
+        flat=sections.flat_part(outcome),
+        mends=sections.mends(outcome),
+        stops=stops,
+        map=route_map(scenario.stops, [stop["state"] for stop in stops], measures),
+        refills=sections.refills(outcome),
+        protections=sections.protections(outcome, measures),
+        life=sections.life(outcome, measures),
+        setup=sections.setup(scenario),
         causes=[(name, CAUSE_WORDS[name], CAUSE_CURES[name]) for name in CAUSES],
         flat_min=f"{FLAT_DARK_H * MINUTES_PER_HOUR:.0f}",
         flat_pct=f"{FLAT_MISSED_FRAC:.0%}",
         reconnect=f"{scenario.bank.reconnect_soc:.0%}",
-        defaults=scenario.defaults_used,
-        notes=outcome.notes,
-        weather=outcome.weather_sources,
-        scenario_text=scenario_text,
-        generated=generated,
+        notes=[measures.sentence(note) for note in outcome.notes],
+        assumptions=(),
+        weather=[measures.sentence(source) for source in outcome.weather_sources],
+        refill_at=f"On one charger alone, without load, at {measures.temp(REFILL_C)}",
     )

@@ -5,16 +5,14 @@ Nothing is told by colour alone: what is filled, outlined, dashed or in a row of
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import date
 from math import ceil
 
 import numpy as np
 
 from simulator.battery import kernel as k
 from simulator.outcome import Outcome
-from simulator.report import drawing
-from simulator.report.drawing import WIDTH, Floats, Leg, Mark, Plot, Shape, Tick, Track
+from simulator.report import axis, drawing
+from simulator.report.drawing import WIDTH, Floats, Mark, Plot, Shape, Track
 from simulator.report.words import date_text, plural_text
 from simulator.timeline import day_starts
 
@@ -27,56 +25,7 @@ OUTLINED_BARS = 130
 EARLY_SOC = 0.02
 """Dark hours this far above the charge at which loads come back are worth a sentence."""
 TICK_HOURS = 6
-WIDE_LABELS, NARROW_LABELS = 13, 5
-"""How many labels the time axis carries on a laptop and on a telephone."""
 OTHER_COLUMNS = [k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH]
-
-
-# ---- the time axis ----
-
-
-def _calendar_marks(dates: Sequence[date]) -> list[tuple[int, str]]:
-    """Days that get a line on the axis, and what is written at them."""
-    if len(dates) <= 16:
-        return [(day, f"{moment.day} {moment:%b}") for day, moment in enumerate(dates)]
-    if len(dates) <= 120:
-        return [(day, f"{moment.day} {moment:%b}") for day, moment in enumerate(dates) if moment.weekday() == 0]
-    years = len({moment.year for moment in dates}) > 1
-    return [
-        (day, f"{moment:%b}" + (f" {moment:%Y}" if years and moment.month == 1 else ""))
-        for day, moment in enumerate(dates)
-        if moment.day == 1
-    ]
-
-
-def _ticks(places: Sequence[tuple[float, str]]) -> tuple[tuple[Tick, ...], Shape]:
-    """Labels and grid lines at shares of the width; labels are thinned out for each kind of screen."""
-    wide = max(1, ceil(len(places) / WIDE_LABELS))
-    narrow = wide * max(1, ceil(len(places) / NARROW_LABELS / wide))
-    ticks = tuple(
-        Tick(text, 100.0 * share, wide_only=position % narrow != 0)
-        for position, (share, text) in enumerate(places)
-        if position % wide == 0 and share <= 0.94
-    )
-    grid = "".join(f"M{drawing.number(WIDTH * share)} 0V100" for share, _ in places if 0.0 < share < 1.0)
-    return ticks, Shape("grid", grid)
-
-
-def _season_ticks(outcome: Outcome) -> tuple[tuple[Tick, ...], Shape]:
-    clock = outcome.timeline
-    starts = day_starts(clock.local_day)
-    return _ticks([(float(starts[day]) / clock.hours, text) for day, text in _calendar_marks(clock.dates)])
-
-
-def _legs(outcome: Outcome) -> tuple[Leg, ...]:
-    found = []
-    stop = outcome.timeline.stop
-    for place in np.unique(stop):
-        here = np.flatnonzero(stop == place)
-        left, width = 100.0 * here[0] / len(stop), 100.0 * len(here) / len(stop)
-        there = outcome.scenario.stops[int(place)]
-        found.append(Leg(there.number, there.name, float(left), float(width)))
-    return tuple(found)
 
 
 def _tracks(outcome: Outcome, hours: slice) -> tuple[Track, ...]:
@@ -142,7 +91,7 @@ def charge_plot(outcome: Outcome) -> Plot:
     clock = outcome.timeline
     ends = outcome.hours[:, k.SOC_END]
     starts = day_starts(clock.local_day)
-    ticks, grid = _season_ticks(outcome)
+    ticks, grid = axis.season_ticks(clock)
     levels, marks = _limits(outcome)
     if clock.days <= HOURLY_UP_TO_DAYS:
         x = WIDTH * np.arange(clock.hours + 1) / clock.hours
@@ -178,7 +127,7 @@ def charge_plot(outcome: Outcome) -> Plot:
         marks=tuple(marks),
         ticks=ticks,
         tracks=_tracks(outcome, slice(None)),
-        legs=_legs(outcome),
+        legs=axis.legs(clock.stop, outcome.scenario.stops),
     )
 
 
@@ -200,7 +149,7 @@ def sun_plot(outcome: Outcome) -> Plot | None:
         return None
     ceiling = drawing.nice_ceiling(float(max(offered.max(), load.max())))
     edges = WIDTH * edges_h / clock.hours
-    ticks, grid = _season_ticks(outcome)
+    ticks, grid = axis.season_ticks(clock)
     zero = np.zeros_like(used)
     scale, single = drawing.amount_text(ceiling, "Wh"), group == 1
     text = (
@@ -223,7 +172,7 @@ def sun_plot(outcome: Outcome) -> Plot | None:
         ),
         marks=tuple(Mark(drawing.amount_text(ceiling * share, "Wh"), 0.0, float(drawing.height(share))) for share in (1.0, 0.5)),
         ticks=ticks,
-        legs=_legs(outcome),
+        legs=axis.legs(clock.stop, outcome.scenario.stops),
     )
 
 
@@ -253,7 +202,7 @@ def day_plots(outcome: Outcome, day: int) -> tuple[Plot, Plot]:
             midnights += f"M{drawing.number(float(edges[hour]))} 0V100" if hour else ""
         elif local_hour[hour] % TICK_HOURS < 1.0 and local_hour[hour] >= 1.0:
             places.append((hour / count, f"{int(local_hour[hour])} h"))
-    ticks, grid = _ticks(places)
+    ticks, grid = axis.ticks_at(places)
     midnight = Shape("midnight", midnights)
     dark = Shape("dark-band", drawing.spans_path(rows[:, k.DARK_H] > 0.0))
     levels, marks = _limits(outcome)

@@ -12,9 +12,11 @@ import numpy as np
 from simulator.battery import kernel as k
 from simulator.outcome import CAUSES, SPILLED, FlatDay, Outage, Outcome
 from simulator.report import pictures
-from simulator.report.tables import LIFT_WORDS, SPILL_WORDS, cause_words, cures
+from simulator.report.measures import METRIC, Measures
+from simulator.report.tables import LIFT_WORDS, PROTECTION_COSTS, PROTECTION_WORDS, SPILL_WORDS, cause_words, cures
 from simulator.report.words import clock_text, date_text, short_span_text, wh_text, whole_text
-from simulator.scenario.parts import PRIORITIES
+from simulator.scenario.parts import PRIORITIES, Scenario
+from simulator.units import SECONDS_PER_HOUR
 
 CAUSE_CURES = {
     "cold": "Bring the bank inside, insulate and warm its box, or fit a heater that runs before the sun comes.",
@@ -51,7 +53,7 @@ class Spell:
     cause: str
 
 
-def opened_day(outcome: Outcome, day: int) -> dict[str, Any]:
+def opened_day(outcome: Outcome, day: int, measures: Measures = METRIC) -> dict[str, Any]:
     """The day with its pictures, a sentence, and its hours as a table."""
     clock = outcome.timeline
     base = outcome.days[0, day]
@@ -87,17 +89,25 @@ def opened_day(outcome: Outcome, day: int) -> dict[str, Any]:
             row[k.CHARGED_WH] - row[k.DISCHARGED_WH],
             row[k.ESSENTIAL_DARK_WH],
         )
+        cells, _, _ = measures.temp(float(row[k.CELL_END_C])).partition(" ")
         rows.append(
             (
                 clock_text(float(clock.local_hour[hour])),
                 *(whole_text(amount) for amount in amounts),
                 f"{row[k.SOC_END]:.0%}",
-                f"{row[k.CELL_END_C]:.0f}",
+                cells,
                 ", ".join(flags),
             )
         )
     plots = pictures.day_plots(outcome, day)
-    return {"words": words, "flat": found is not None, "before": day > 0, "plots": plots, "rows": rows}
+    return {
+        "words": words,
+        "flat": found is not None,
+        "before": day > 0,
+        "plots": plots,
+        "rows": rows,
+        "cells_head": f"Cells {measures.temp(0.0).partition(' ')[2]}",
+    }
 
 
 def _bars(parts: Sequence[tuple[str, str, float]], total: float) -> list[Bar]:
@@ -209,7 +219,7 @@ def mends(outcome: Outcome) -> list[Bar]:
     ]
 
 
-def life(outcome: Outcome) -> dict[str, Any]:
+def life(outcome: Outcome, measures: Measures = METRIC) -> dict[str, Any]:
     """Cycles and years, with what they take for granted."""
     life = outcome.life
     edges = life.depth_edges_frac
@@ -231,7 +241,52 @@ def life(outcome: Outcome) -> dict[str, Any]:
         least, best = life.capacity_10_years_frac
         lines.append(("left after ten years", f"{least:.0%}" if least == best else f"{least:.0%} to {best:.0%}"))
     lines.append(("longest stretch without a full bank", f"{outcome.longest_without_full:.1f} days"))
-    return {"lines": lines, "depths": depths, "assumption": life.assumption, "notes": life.notes}
+    notes = [measures.sentence(note) for note in life.notes]
+    return {"lines": lines, "depths": depths, "assumption": life.assumption, "notes": notes}
+
+
+def _way_here(outcome: Outcome, place: int, measures: Measures) -> str:
+    """How far the stop is from the one before, in words; empty for the first and for no way at all."""
+    if place == 0:
+        return ""
+    stop = outcome.scenario.stops[place]
+    drive_h = sum((end - start).total_seconds() for start, end in stop.drives_utc) / SECONDS_PER_HOUR
+    parts = [measures.distance(stop.leg_km, 0)] if stop.leg_km >= 0.5 else []
+    parts += [f"{drive_h:.1f} h of driving"] if drive_h >= 0.05 else []
+    return f"; {' and '.join(parts)} to get there{' (estimated)' if stop.leg_estimated else ''}" if parts else ""
+
+
+def stops(outcome: Outcome, measures: Measures = METRIC) -> list[dict[str, Any]]:
+    """One entry a stop: when, how it was got to, its days by kind, and its sums."""
+    clock = outcome.timeline
+    found = []
+    for place, line in enumerate(outcome.stop_lines):
+        here = np.flatnonzero(clock.day_stop == place)
+        flat, thin = int(outcome.flat[0][here].sum()), int((outcome.thin & ~outcome.flat[0])[here].sum())
+        when = short_span_text(clock.dates[int(here[0])], clock.dates[int(here[-1])]) if len(here) else "on the way only"
+        found.append(
+            {
+                "number": outcome.scenario.stops[place].number,
+                "line": line,
+                "when": when + _way_here(outcome, place, measures),
+                "days": {"flat": flat, "thin": thin, "good": len(here) - flat - thin},
+                "state": "flat" if flat else "thin" if thin else "good",
+            }
+        )
+    return found
+
+
+def protections(outcome: Outcome, measures: Measures = METRIC) -> dict[str, Any]:
+    """Rows of the protections that acted, the names of those that never did, and what ought to be looked at."""
+    rows = []
+    for act in outcome.protections:
+        if act.times:
+            first = outcome.local(outcome.timeline.utc[act.first_hour])
+            cost = f"{wh_text(act.wh)} {PROTECTION_COSTS[act.name]}" if act.wh >= 1.0 else "cost nothing"
+            words = PROTECTION_WORDS[act.name], cost, f"{first.day} {first:%b %Y}"
+            rows.append((*words, f"{act.times:,}", f"{act.hours:,.1f}", f"{act.longest_h:.1f}"))
+    never = [PROTECTION_WORDS[act.name] for act in outcome.protections if not act.times]
+    return {"rows": rows, "never": never, "warnings": [measures.sentence(one) for one in outcome.warnings]}
 
 
 def refills(outcome: Outcome) -> list[tuple[str, ...]]:
@@ -242,14 +297,15 @@ def refills(outcome: Outcome) -> list[tuple[str, ...]]:
             f"{refill.charger_a:.3g} A",
             f"{refill.from_soc:.0%} to {refill.to_soc:.0%}",
             "not within 20 days" if refill.hours is None else f"{refill.hours:.1f} h",
+            "never" if refill.offered_h <= 0.0 else f"{refill.offered_h:,.0f} h",
         )
         for refill in outcome.refills
     ]
 
 
-def setup(outcome: Outcome) -> list[tuple[str, str]]:
+def setup(scenario: Scenario) -> list[tuple[str, str]]:
     """What was simulated, as the engine understood it."""
-    scenario, bank = outcome.scenario, outcome.scenario.bank
+    bank = scenario.bank
     floor = "a disconnect is set there" if bank.at_floor == "off" else "loads run on below it"
     units = f"{bank.in_series * bank.in_parallel} x {bank.unit_v:g} V {bank.unit_ah:g} Ah {bank.chemistry.upper()}"
     place = "in a heated bay" if bank.place == "heated" else bank.place

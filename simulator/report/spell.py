@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from simulator.report.tables import plural, text_table
+from simulator.report.layout import Line, text_table
+from simulator.report.measures import METRIC, Measures
+from simulator.report.tables import plural
 from simulator.studies.stretch import Stretch
 
 
@@ -10,7 +12,16 @@ def _days(value: float | None, looked_days: int) -> str:
     return f"more than {plural(looked_days, 'day')}" if value is None else f"{value:.1f} days"
 
 
-def stretch_lines(found: Stretch) -> list[str]:
+def outside_stay(found: Stretch) -> str | None:
+    """What to know when the day asked for does not lie within the stay at the stop; None when it does."""
+    stop = found.stop
+    if stop.arrive <= found.first_day <= stop.depart:
+        return None
+    stay = f"{stop.arrive:%d %B %Y} to {stop.depart:%d %B %Y}"
+    return f"{found.first_day:%d %B %Y} lies outside the stay at {stop.name} ({stay}): on this trip nobody is there then."
+
+
+def stretch_lines(found: Stretch, measures: Measures = METRIC) -> list[str]:
     """The whole answer, a line each, the verdict first."""
     first = f"{found.first_day:%d %B %Y}"
     if found.days is None:
@@ -33,11 +44,12 @@ def stretch_lines(found: Stretch) -> list[str]:
     return [
         found.scenario.title,
         "",
-        verdict,
+        Line(verdict),
+        *([] if (outside := outside_stay(found)) is None else [outside]),
         "",
         *text_table(("how long", "simulated", "by hand"), rows),
         "",
         f"By hand: {found.usable_wh:,.0f} Wh usable by the label over {found.load_wh_per_day:,.0f} Wh of load a day"
         + (f", of which the sun brings up to {found.sun_wh_per_day:,.0f} Wh." if found.sun_wh_per_day > 0.0 else "."),
-        *(f"  - {source}" for source in found.source),
+        *(f"  - {measures.sentence(source)}" for source in found.source),
     ]

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from itertools import groupby
 
 from simulator.battery import kernel as k
 from simulator.outcome import SPILLED, THIN_RATIO, WASTE_FRAC, FlatDay, Outcome
+from simulator.report import layout
+from simulator.report.layout import Line
+from simulator.report.measures import METRIC, Measures
+
+text_table = layout.text_table
 
 CAUSE_WORDS = {
     "cold": "the cells were too cold to be charged, or to give anything",
@@ -54,7 +58,24 @@ MAX_FLAT_ROWS = 31
 FEW_YEARS = 5.0
 """Shorter lives are told to a tenth of a year."""
 NOTHING_CHARGES = "nothing charges it on this trip"
-NUMBER = re.compile(r"-|[\d,.]+%?")
+DECIDING = (
+    "[[array]]:",
+    "[alternator]:",
+    "[bank] cutoff_soc",
+    "[vehicle] standing_draw_w",
+    "[inverter] idle_w",
+    "[[array]] soiling_frac",
+    "[bank] place",
+    "[bank] usable_frac",
+    "[bank] charge_limit_a",
+    "[bank] charge_min_c",
+    "weather temp_c",
+    "[generator] start_soc",
+    "[[appliance]] power_w",
+    "[bank] soh_start",
+)
+"""Defaults that move the answer most, the first ones most; the rest is told on request (common practice, no source)."""
+MOST_DECIDING = 5
 ENDED_WORDS = {"cycles": "use", "calendar": "age"}
 LIFT_WORDS = {
     "cold": "cells always warm enough to be charged",
@@ -72,16 +93,6 @@ def plural(count: int, word: str) -> str:
 
 def _wh(value: float) -> str:
     return f"{value / 1000:,.1f} kWh" if abs(value) >= 10_000 else f"{value:,.0f} Wh"
-
-
-def text_table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> Iterator[str]:
-    """Lines of a table; columns of numbers are set to the right."""
-    body = [tuple(row) for row in rows]
-    width = [max(len(line[column]) for line in (head, *body)) for column in range(len(head))]
-    numeric = [all(NUMBER.fullmatch(row[column]) for row in body) for column in range(len(head))]
-    for line in (head, *body):
-        cells = (cell.rjust(w) if number else cell.ljust(w) for cell, w, number in zip(line, width, numeric, strict=True))
-        yield "  " + "  ".join(cells).rstrip()
 
 
 def verdict(outcome: Outcome) -> str:
@@ -103,6 +114,14 @@ def verdict(outcome: Outcome) -> str:
         f"This bank ({name}) runs flat on {flat} of {plural(days, 'day')}, first on {first.date:%d %B %Y} at {first.stop}, "
         f"{mostly} {cause_words(outcome, main)}."
     )
+
+
+def standing(outcome: Outcome) -> str:
+    """``flat``, ``thin`` (days came close, or a little more load or less sun makes one flat) or ``good``."""
+    counts = outcome.flat_day_counts
+    if counts["base"]:
+        return "flat"
+    return "thin" if outcome.thin.any() or counts["load +20 %"] or counts["sun -15 %"] else "good"
 
 
 def cause_words(outcome: Outcome, cause: str) -> str:
@@ -210,7 +229,7 @@ def _what_if(outcome: Outcome) -> Iterator[str]:
         yield from text_table(("change", "flat days left"), [(name, str(count)) for name, count in cures(outcome)])
 
 
-def _bank(outcome: Outcome) -> Iterator[str]:
+def _bank(outcome: Outcome, measures: Measures) -> Iterator[str]:
     carries = outcome.autonomy_days
     if carries is None:
         days = plural(outcome.timeline.days, "day")
@@ -234,7 +253,7 @@ def _bank(outcome: Outcome) -> Iterator[str]:
         for name, column in SPILLED.items():
             if totals[column] > 0.005 * offered:
                 yield f"  {_wh(totals[column])} lost: {SPILL_WORDS[name]}"
-    yield from _protections(outcome)
+    yield from _protections(outcome, measures)
     if totals[k.GENERATOR_H] > 0.0:
         yield f"Generator: {totals[k.GENERATOR_H]:.1f} h, {_wh(totals[k.GENERATOR_WH])}"
     life = outcome.life
@@ -244,12 +263,12 @@ def _bank(outcome: Outcome) -> Iterator[str]:
         f"Cycles: {life.full_cycles_per_year:.0f} full and {life.counted_cycles_per_year:.0f} counted cycles a year; life about "
         f"{years} years ({low:.0f} to {high:.0f} by the published models), ended by {ENDED_WORDS[life.ended_by]}"
     )
-    yield f"  {life.assumption}"
+    yield f"  {measures.sentence(life.assumption)}"
     if outcome.waste > WASTE_FRAC:
         yield f"Waste: the inverter's idle draw is {outcome.waste:.0%} of the load; switch it off while nothing runs on it"
 
 
-def _protections(outcome: Outcome) -> Iterator[str]:
+def _protections(outcome: Outcome, measures: Measures) -> Iterator[str]:
     acted = [act for act in outcome.protections if act.times]
     if acted:
         yield "Protections that acted"
@@ -260,7 +279,7 @@ def _protections(outcome: Outcome) -> Iterator[str]:
             f"  {PROTECTION_WORDS[act.name]}: {plural(act.times, 'time')}, {act.hours:.1f} h{cost}; first on {moment:%d %b %Y}, "
             f"longest {act.longest_h:.1f} h"
         )
-    yield from (f"Warning: {warning}" for warning in outcome.warnings)
+    yield from (Line(f"Warning: {measures.sentence(warning)}", "warning") for warning in outcome.warnings)
 
 
 def _stops(outcome: Outcome) -> Iterator[str]:
@@ -289,23 +308,57 @@ def cautions(outcome: Outcome) -> list[str]:
     return [*found, GENERATOR_CAUTION] if scenario.generator is not None else found
 
 
-def _small_print(outcome: Outcome) -> Iterator[str]:
-    yield "Weather: " + "; ".join(outcome.weather_sources)
+def assumptions(outcome: Outcome, every: bool = False) -> list[str]:
+    """Defaults that were taken, those that move the answer most first; only these few unless ``every`` one is asked for."""
+    taken = outcome.scenario.defaults_used
+    first = list(DECIDING)
+    if float(outcome.hours[:, k.LOCKED_H].sum()) > 0.0:
+        # The cold did act: its limit decides more than all else.
+        first.insert(0, "[bank] charge_min_c")
+    ranked = [default for start in dict.fromkeys(first) for default in taken if default.startswith(start)]
+    return ranked + [default for default in taken if default not in ranked] if every else ranked[:MOST_DECIDING]
+
+
+def _small_print(outcome: Outcome, measures: Measures, every_assumption: bool) -> Iterator[str]:
+    if len(outcome.weather_sources) == 1:
+        yield f"Weather: {measures.sentence(outcome.weather_sources[0])}"
+    else:
+        yield "Weather"
+        yield from (f"  - {measures.sentence(source)}" for source in outcome.weather_sources)
     if outcome.notes:
         yield "Note"
-        yield from (f"  - {note}" for note in outcome.notes)
-    if outcome.scenario.defaults_used:
-        yield "Taken where nothing was written (write your own to change it)"
-        yield from (f"  - {default}" for default in outcome.scenario.defaults_used)
+        yield from (f"  - {measures.sentence(note)}" for note in outcome.notes)
+    shown = assumptions(outcome, every_assumption)
+    left = len(outcome.scenario.defaults_used) - len(shown)
+    if shown:
+        yield "Taken where nothing was written, with the key to write your own"
+        yield from (f"  - {measures.sentence(default)}" for default in shown)
+    if left:
+        yield f"  {left} {'more were' if shown else 'usual values were'} taken: --assumptions lists all of them, as does the page"
     yield "Caution"
     yield from (f"  - {caution}" for caution in cautions(outcome))
 
 
-def answer_lines(outcome: Outcome) -> list[str]:
-    """The whole answer, a line each: the verdict first, then what a person asks next."""
-    lines = [outcome.scenario.title, "", verdict(outcome)]
+def answer_lines(outcome: Outcome, measures: Measures = METRIC, *, every_assumption: bool = False) -> list[str]:
+    """The whole answer, a line each: the verdict first, then what a person asks next.
+
+    Parameters
+    ----------
+    outcome : what a run found.
+    measures : units of what is read.
+    every_assumption : list all defaults that were taken, not only those that move the answer most.
+    """
+    lines: list[str] = [outcome.scenario.title, "", Line(verdict(outcome), standing(outcome))]
     if cure := cure_sentence(outcome):
         lines.append(cure)
-    for part in (_harvest, _flat, _what_if, _bank, _stops, _small_print):
-        lines += ["", *part(outcome)]
+    parts = (
+        _harvest(outcome),
+        _flat(outcome),
+        _what_if(outcome),
+        _bank(outcome, measures),
+        _stops(outcome),
+        _small_print(outcome, measures, every_assumption),
+    )
+    for part in parts:
+        lines += ["", *part]
     return lines

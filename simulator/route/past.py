@@ -13,7 +13,9 @@ from simulator.route.parts import RouteWeather, WeatherYears, asks_for_past, fet
 from simulator.scenario.parts import Scenario
 from simulator.timeline import Timeline
 from simulator.weather.archive import cached_years
+from simulator.weather.archive_files import kept_checksum
 from simulator.weather.past import ArchiveYear, cell_of, elevation_corrected, hourly_past_weather, years_needed
+from simulator.weather.station import short_sum
 
 
 def past_years(scenario: Scenario, clock: Timeline, seed: int) -> WeatherYears:
@@ -48,10 +50,11 @@ def past_years(scenario: Scenario, clock: Timeline, seed: int) -> WeatherYears:
             f"{_in_words(missing)}; flatdays fetch gets them"
         )
     names = tuple(_trace_name(scenario, clock, trace) for trace in traces)
+    touched = range(traces[0], traces[-1] + clock.dates[-1].year - _trip_year(scenario) + 1)
     sources = [
         f"past years {names[0]} to {names[-1]} ({len(names)}) at {stop.name}: "
-        f"the archive's half-degree cell around {cell_of(stop.latitude_deg, stop.longitude_deg).said}"
-        for stop in scenario.stops
+        f"the archive's half-degree cell around {cell.said}, checksum {short_sum(kept_checksum(cell, touched))}"
+        for stop, cell in ((stop, cell_of(stop.latitude_deg, stop.longitude_deg)) for stop in scenario.stops)
         if asks_for_past(stop)
     ]
     if normals is not None:

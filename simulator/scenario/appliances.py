@@ -66,8 +66,8 @@ def _standing_draw(watts: float | None, number: int, desk: Desk) -> Appliance | 
     if watts is None:
         watts = preset.number(STANDING, "power_w")
         desk.default(
-            f"Standing draw nobody lists, {watts:g} W day and night ({preset.source(STANDING, 'power_w')}); "
-            "standing_draw_w in [vehicle] changes it, 0 takes it out."
+            f"Standing draw nobody lists, {watts:g} W day and night ({preset.source(STANDING, 'power_w')}); 0 takes it out.",
+            "[vehicle] standing_draw_w",
         )
     if watts == 0.0:
         return None
@@ -208,7 +208,8 @@ def _watts(written: ApplianceTable, kind: str, path: Path, vehicle: Vehicle, des
         watts = preset.number(kind, "power_w")
         desk.default(
             f"{desk.name('appliance', int(path[1]))}: {watts:g} W, as usual for kind {quote(kind)} "
-            f"({preset.source(kind, 'power_w')})."
+            f"({preset.source(kind, 'power_w')}).",
+            "[[appliance]] power_w",
         )
         return watts
     desk.mistake(path, "power_w or current_a", "neither", "Write what stands on its plate.")
@@ -247,7 +248,7 @@ def merge_inverter(written: InverterTable | None, appliances: Sequence[Appliance
     rated_w = preset.number("inverter", "rated_w") if written.rated_w is None else written.rated_w
     surge_w = rated_w * preset.number("inverter", "surge_frac") if written.surge_w is None else written.surge_w
     if written.rated_w is None:
-        desk.default(f"Inverter of {rated_w:g} W ({preset.source('inverter', 'rated_w')}).")
+        desk.default(f"Inverter of {rated_w:g} W ({preset.source('inverter', 'rated_w')}).", "[inverter] rated_w")
     else:
         desk.judge_usual(("inverter", "rated_w"), rated_w, preset.valid("inverter", "rated_w"), "for an inverter")
     if surge_w < rated_w and desk.sound(("inverter", "rated_w"), ("inverter", "surge_w")):
@@ -260,7 +261,7 @@ def merge_inverter(written: InverterTable | None, appliances: Sequence[Appliance
         always_on = any(_runs_overnight(appliance) for appliance in needing)
         why = "an AC appliance runs or waits at night" if always_on else "no AC appliance runs at night"
         state = "day and night" if always_on else "only in hours in which an AC appliance runs"
-        desk.default(f"Inverter on {state}: {why} (common practice, no source); always_on changes it.")
+        desk.default(f"Inverter on {state}: {why} (common practice, no source).", "[inverter] always_on")
     for appliance in needing:
         at: Path = ("appliance", appliance.number - 1)
         if appliance.power_w > rated_w:
@@ -269,7 +270,17 @@ def merge_inverter(written: InverterTable | None, appliances: Sequence[Appliance
             desk.note(
                 (*at, "surge_w"), f"it takes {appliance.surge_w:g} W to start, more than the inverter's surge of {surge_w:g} W."
             )
-    return Inverter(rated_w=rated_w, surge_w=surge_w, p_self=p_self, v=v, r=r, always_on=always_on)
+    return Inverter(
+        rated_w=rated_w,
+        surge_w=surge_w,
+        p_self=p_self,
+        v=v,
+        r=r,
+        always_on=always_on,
+        price=written.price,
+        kg=written.kg,
+        life_years=written.life_years,
+    )
 
 
 def _loss(written: InverterTable, rated_w: float, desk: Desk) -> tuple[float, float, float]:
@@ -299,10 +310,13 @@ def _loss(written: InverterTable, rated_w: float, desk: Desk) -> tuple[float, fl
         low, high = preset.valid("inverter", "p_self")
         desk.judge_usual(("inverter", "idle_w"), written.idle_w, (low * rated_w, high * rated_w), f"for {rated_w:g} W")
     else:
-        desk.default(f"Inverter's idle draw {p_self * rated_w:g} W ({preset.source('inverter', 'p_self')}).")
+        desk.default(f"Inverter's idle draw {p_self * rated_w:g} W ({preset.source('inverter', 'p_self')}).", "[inverter] idle_w")
     best_frac = preset.number("inverter", "best_efficiency_frac")
     if written.best_efficiency_frac is None:
-        desk.default(f"Inverter's best efficiency {best_frac:g} (common practice, no source: 0.90 to 0.92 at 12 V).")
+        desk.default(
+            f"Inverter's best efficiency {best_frac:g} (common practice, no source: 0.90 to 0.92 at 12 V).",
+            "[inverter] best_efficiency_frac",
+        )
     else:
         best_frac = written.best_efficiency_frac
         desk.judge_usual(

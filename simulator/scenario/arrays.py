@@ -38,7 +38,7 @@ def merge_arrays(written: tuple[ArrayTable, ...], bank: Bank | None, desk: Desk)
         Those that can be used.
     """
     if not written and desk.sound(("array",)):
-        desk.default("No [[array]]: nothing comes from the sun.")
+        desk.default("There is none, so nothing comes from the sun.", "[[array]]")
     names: dict[str, int] = {}
     found = []
     for position, array in enumerate(written):
@@ -96,14 +96,17 @@ def _array(written: ArrayTable, path: Path, bank: Bank | None, desk: Desk) -> Ar
         **shares,
     )
     if written.mount is None:
-        desk.default('Panels stand on brackets, mount = "gap" (no source).')
+        desk.default('Panels stand on brackets, mount = "gap" (no source).', "[[array]] mount")
     if written.tilt_deg is None:
-        desk.default("Panels lie flat, tilt_deg = 0 (no source).")
+        desk.default("Panels lie flat, tilt_deg = 0 (no source).", "[[array]] tilt_deg")
     elif tilt_deg > 0.0 and written.azimuth_deg is None and written.bearing_deg is None:
-        desk.default("Tilted panels face where the nose points, bearing_deg = 0 (no source).")
+        desk.default("Tilted panels face where the nose points, bearing_deg = 0 (no source).", "[[array]] bearing_deg")
     if any(getattr(written, key) is None for key in ("wiring_frac", "mismatch_frac", "soiling_frac")):
         lost = 1.0 - (1.0 - array.wiring_frac) * (1.0 - array.mismatch_frac) * (1.0 - array.soiling_frac)
-        desk.default(f"Dirt, wiring and mismatch take {lost:.0%} of the sun ({preset.source('array', 'wiring_frac')}).")
+        desk.default(
+            f"Dirt, wiring and mismatch take {lost:.0%} of the sun ({preset.source('array', 'wiring_frac')}).",
+            "[[array]] soiling_frac, wiring_frac, mismatch_frac",
+        )
     if bank is not None:
         _judge_voltage(array, path, bank, desk)
     return array
@@ -153,7 +156,8 @@ def _panel(written: PanelTable | None, path: Path, desk: Desk) -> Panel | None:
     if given == ["p_w"]:
         desk.default(
             f"A panel known as {p_w:g} W only: {cells} cells, {v_mp:.1f} V and {i_mp:.2f} A at best "
-            f"({preset.source('panel', 'v_mp_per_cell')})."
+            f"({preset.source('panel', 'v_mp_per_cell')}).",
+            "[[array]] panel",
         )
     return Panel(
         p_w=p_w,
@@ -225,10 +229,11 @@ def _controller(written: ControllerTable | None, path: Path, desk: Desk) -> Cont
     if kind == "mppt" and None in (written.efficiency_frac, written.tracking_frac):
         desk.default(
             f"MPPT controller: {values['efficiency_frac']:g} conversion x {values['tracking_frac']:g} tracking "
-            f"({preset.source('mppt', 'efficiency_frac')}), starts {values['headroom_v']:g} V above the bank."
+            f"({preset.source('mppt', 'efficiency_frac')}), starts {values['headroom_v']:g} V above the bank.",
+            "[array.controller] efficiency_frac",
         )
     if written.max_charge_a is None:
-        desk.default("A controller without max_charge_a carries whatever its panels give (no source).")
+        desk.default("It carries whatever its panels give (no source).", "[array.controller] max_charge_a")
     return Controller(
         kind=kind, max_charge_a=written.max_charge_a, max_input_v=written.max_input_v, price=written.price, **values
     )

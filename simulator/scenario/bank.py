@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+from simulator.scenario.choosing import stands_only
 from simulator.scenario.desk import Desk, unit_of
 from simulator.scenario.lines import Path
 from simulator.scenario.parts import Bank, Curve, Heater, Vehicle
@@ -56,7 +57,7 @@ class _Numbers:
     def default(self, key: str, sentence: str, preset_key: str = "") -> None:
         """Say that a default was taken, with its source, unless the person wrote the key."""
         if not self.has(key):
-            self.desk.default(f"{sentence} ({self.preset.source(self.chemistry, preset_key or key)}).")
+            self.desk.default(f"{sentence} ({self.preset.source(self.chemistry, preset_key or key)}).", f"[bank] {key}")
 
 
 def merge_bank(written: BankTable | None, vehicle: Vehicle, desk: Desk) -> Bank | None:
@@ -157,6 +158,8 @@ def merge_bank(written: BankTable | None, vehicle: Vehicle, desk: Desk) -> Bank 
         capacities=capacities,
         age_years=written.age_years,
         warranty_years=written.warranty_years,
+        extra_price=written.extra_price,
+        upright=stands_only(written.upright, chemistry),
     )
     _judge(bank, desk)
     heater = _heater(written, bank, desk)
@@ -171,7 +174,9 @@ def _cells(written: BankTable, numbers: _Numbers, vehicle: Vehicle, desk: Desk) 
         per_12_v = numbers.preset.number(numbers.chemistry, "cells_at_12_v")
         cells = max(1, round(per_12_v * vehicle.bus_v / 12.0 / (written.in_series or 1)))
         if desk.sound(("bank", "unit_v"), ("bank", "in_series"), ("vehicle", "bus_v")):
-            desk.default(f"One unit of the bank has {cells * cell_v:g} V, {cells} cells in series (from the bus voltage).")
+            desk.default(
+                f"One unit of the bank has {cells * cell_v:g} V, {cells} cells in series (from the bus voltage).", "[bank] unit_v"
+            )
         return cells
     cells = max(1, round(written.unit_v / cell_v))
     if abs(written.unit_v / (cells * cell_v) - 1.0) > CELL_TOLERANCE_FRAC:
@@ -345,7 +350,7 @@ def _heater(written: BankTable, bank: Bank, desk: Desk) -> Heater | None:
         path: Path = ("bank", "heater", key)
         if value is None:
             value = preset.number("heater", preset_key) * times
-            desk.default(f"Heater: {key} {value:g}{unit_of(key)} ({preset.source('heater', preset_key)}).")
+            desk.default(f"{value:g}{unit_of(key)} ({preset.source('heater', preset_key)}).", f"[bank.heater] {key}")
         else:
             low, high = preset.valid("heater", preset_key)
             desk.judge_usual(path, value, (low * times, high * times), "for a heater")
@@ -381,4 +386,4 @@ def _tell_defaults(bank: Bank, numbers: _Numbers, desk: Desk) -> None:
         "charge_limit_per_h",
     )
     if not numbers.has("place"):
-        desk.default("The bank sits inside the cabin (no source).")
+        desk.default("The bank sits inside the cabin (no source).", "[bank] place")

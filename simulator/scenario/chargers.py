@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from simulator.scenario.choosing import tag
 from simulator.scenario.desk import Desk, unit_of
 from simulator.scenario.lines import Path
 from simulator.scenario.parts import Alternator, Bank, Generator, Shore, Vehicle
@@ -37,7 +38,7 @@ def _values(
 def _tell_default(written: Any, table: str, key: str, value: float, preset_key: str, desk: Desk) -> None:
     if written is None or getattr(written, key) is None:
         source = load_preset("converters").source(table, preset_key)
-        desk.default(f"[{table}] {key} {value:.4g}{unit_of(key)} ({source}).")
+        desk.default(f"{value:.4g}{unit_of(key)} ({source}).", f"[{table}] {key}")
 
 
 def merge_shore(written: ShoreTable | None, vehicle: Vehicle, hookup: bool, desk: Desk) -> Shore | None:
@@ -47,20 +48,20 @@ def merge_shore(written: ShoreTable | None, vehicle: Vehicle, hookup: bool, desk
     scales = {"charger_a": ("charger_a_at_12_v", PRESET_BUS_V / vehicle.bus_v)}
     values = _values(written, "shore", ("charger_a", "efficiency_frac"), scales, desk)
     _tell_default(written, "shore", "charger_a", values["charger_a"], "charger_a_at_12_v", desk)
-    return Shore(**values)
+    return Shore(**values, **tag(written))
 
 
 def merge_alternator(written: AlternatorTable | None, vehicle: Vehicle, desk: Desk) -> Alternator | None:
     """Finish the charger on the engine; none written, none fitted."""
     if written is None:
         if desk.sound(("alternator",)):
-            desk.default("No [alternator]: driving does not charge the bank.")
+            desk.default("There is none, so driving does not charge the bank.", "[alternator]")
         return None
     scales = {"charger_a": ("charger_a_at_12_v", PRESET_BUS_V / vehicle.bus_v)}
     values = _values(written, "alternator", ("charger_a", "efficiency_frac", "driving_frac"), scales, desk)
     _tell_default(written, "alternator", "charger_a", values["charger_a"], "charger_a_at_12_v", desk)
     _tell_default(written, "alternator", "driving_frac", values["driving_frac"], "driving_frac", desk)
-    return Alternator(**values)
+    return Alternator(**values, **tag(written))
 
 
 def merge_generator(written: GeneratorTable | None, vehicle: Vehicle, bank: Bank | None, desk: Desk) -> Generator | None:
@@ -86,15 +87,16 @@ def merge_generator(written: GeneratorTable | None, vehicle: Vehicle, bank: Bank
     _tell_default(written, "generator", "min_run_h", values["min_run_h"], "min_run_h", desk)
     if written.charger_a is None:
         desk.default(
-            f"[generator] charger_a {charger_a:.4g} A, the usual converter charger "
-            f"({preset.source('shore', 'charger_a_at_12_v')})."
+            f"{charger_a:.4g} A, the usual converter charger ({preset.source('shore', 'charger_a_at_12_v')}).",
+            "[generator] charger_a",
         )
     if written.start_soc is None or written.stop_soc is None:
         source = chemistries.source(chemistry, "generator_start_soc")
-        desk.default(f"The generator starts at {start_soc:.0%} and stops at {stop_soc:.0%} ({source}).")
+        desk.default(f"It starts at {start_soc:.0%} and stops at {stop_soc:.0%} ({source}).", "[generator] start_soc, stop_soc")
     if written.windows is None:
         desk.default(
-            f"The generator may run from {windows[0][0]:g} to {windows[0][1]:g} h ({preset.source('generator', 'from_h')})."
+            f"It may run from {windows[0][0]:g} to {windows[0][1]:g} h ({preset.source('generator', 'from_h')}).",
+            "[generator] windows",
         )
     _judge_generator(charger_a, rated_w, start_soc, stop_soc, bank, vehicle, desk)
     return Generator(
@@ -103,6 +105,7 @@ def merge_generator(written: GeneratorTable | None, vehicle: Vehicle, bank: Bank
         stop_soc=stop_soc,
         windows=windows,
         **values,
+        **tag(written),
     )
 
 

@@ -6,6 +6,8 @@ and resolved (to the first moment that exists) where it only follows from a date
 
 from __future__ import annotations
 
+import difflib
+import re
 from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
@@ -14,6 +16,9 @@ import tzfpy
 
 from simulator.scenario.desk import nearest, quote
 from simulator.units import HOURS_PER_DAY
+
+_LETTERS = re.compile(r"[A-Z]{2,4}(?:[+-]\d{1,2})?")
+"""A zone as on a watch, ``CET`` or ``GMT+1``."""
 
 
 class LocalTimeError(ValueError):
@@ -36,13 +41,21 @@ def zone_of(name: str) -> ZoneInfo | None:
 @cache
 def nearest_zone(name: str) -> str:
     """Return `` Did you mean "Europe/Lisbon"?`` for the zone of the nearest name, or how zones are written."""
-    known = available_timezones()
+    known = sorted(zone for zone in available_timezones() if not zone.startswith(("Etc/", "SystemV/", "posix/", "right/")))
+    # A person may know the city only: the last part of the name.
+    city = name.rsplit("/", 1)[-1].strip().replace(" ", "_").lower()
+    by_city: dict[str, str] = {}
+    for zone in known:
+        if "/" in zone:
+            by_city.setdefault(zone.rsplit("/", 1)[-1].lower(), zone)
+    if city in by_city:
+        return f" Did you mean {quote(by_city[city])}?"
+    if _LETTERS.fullmatch(name.strip()):
+        # CET, EST, PST: such letters mean several zones, and their nearest neighbour by spelling means nothing.
+        return ' Write the zone of a city, such as "Europe/Lisbon", or leave zone out: it follows from the place.'
     near = nearest(name, known)
-    if not near:
-        # A person may know the city only: the last part of the name.
-        city = name.rsplit("/", 1)[-1].strip().replace(" ", "_").lower()
-        of_city = sorted(zone for zone in known if zone.rsplit("/", 1)[-1].lower() == city)
-        near = f" Did you mean {quote(of_city[0])}?" if of_city else ""
+    if not near and (cities := difflib.get_close_matches(city, by_city, n=1, cutoff=0.75)):
+        near = f" Did you mean {quote(by_city[cities[0]])}?"
     return near or ' Write a name such as "Europe/Lisbon", or leave zone out: it follows from the place.'
 
 

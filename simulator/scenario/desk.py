@@ -51,7 +51,8 @@ def unit_of(key: str) -> str:
 def quote(text: str) -> str:
     """Put text in quotes, on one line, shortened."""
     kept = text if len(text) <= LONGEST_QUOTE else text[: LONGEST_QUOTE - 3] + "..."
-    return json.dumps(kept, ensure_ascii=False)
+    # What cannot be seen, or turns the line round, is spelt out.
+    return "".join(sign if sign.isprintable() else json.dumps(sign)[1:-1] for sign in json.dumps(kept, ensure_ascii=False))
 
 
 def shown(value: Any) -> str:
@@ -163,8 +164,9 @@ class Desk:
         if text not in self.notes:
             self.notes.append(text)
 
-    def default(self, sentence: str) -> None:
-        """Keep a default that decides the answer."""
+    def default(self, sentence: str, key: str = "") -> None:
+        """Keep a default that decides the answer, behind the key that changes it."""
+        sentence = f"{key}: {sentence}" if key else sentence
         if sentence not in self.defaults:
             self.defaults.append(sentence)
 

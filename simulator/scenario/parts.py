@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 
 PRIORITIES = ("essential", "comfort", "luxury")
 """Switch-off levels, most needed first; an appliance carries the position in this tuple."""
@@ -104,6 +105,13 @@ class Vehicle:
     cabin_awake_c: float = 20.0
     cabin_asleep_c: float = 16.0
     cabin_heated: bool = True
+    payload_margin_kg: float | None = None
+    """What may still be loaded; None: not stated, as for the three below."""
+    budget: float | None = None
+    roof_m2: float | None = None
+    """Roof free for panels."""
+    bay_m: tuple[float, float, float] | None = None
+    """Inside length, width and height of the bay of the bank."""
 
 
 @dataclass(frozen=True)
@@ -204,6 +212,10 @@ class Bank:
     age_years: float | None = None
     """Years the bank has served already; None: not stated."""
     warranty_years: float | None = None
+    extra_price: float | None = None
+    """Parts that this kind of bank brings along (a charger, a monitor); None: not stated."""
+    upright: bool = False
+    """True: its units may only stand; False: they may lie on a side."""
 
 
 @dataclass(frozen=True)
@@ -280,6 +292,9 @@ class Inverter:
     r: float
     always_on: bool
     """True: the idle draw runs day and night; False: only in hours in which an AC appliance runs."""
+    price: float | None = None
+    kg: float | None = None
+    life_years: float | None = None
 
 
 @dataclass(frozen=True)
@@ -321,6 +336,8 @@ class Shore:
 
     charger_a: float
     efficiency_frac: float
+    price: float | None = None
+    kg: float | None = None
 
 
 @dataclass(frozen=True)
@@ -331,6 +348,8 @@ class Alternator:
     efficiency_frac: float
     driving_frac: float
     """Share of driving time in which it really charges."""
+    price: float | None = None
+    kg: float | None = None
 
 
 @dataclass(frozen=True)
@@ -346,6 +365,8 @@ class Generator:
     """Local clock hours in which it may run."""
     fuel_l_per_h_quarter: float
     fuel_l_per_h_full: float
+    price: float | None = None
+    kg: float | None = None
 
 
 @dataclass(frozen=True)
@@ -357,6 +378,43 @@ class StoredBank:
     temp_c: float
     """Mean temperature of its cells."""
     on_float: bool
+
+
+@dataclass(frozen=True)
+class Costs:
+    """What money is counted over, as stated; None: not stated."""
+
+    horizon_years: float | None = None
+    discount_rate: float | None = None
+    fuel_price_per_l: float | None = None
+    hookup_price_per_night: float | None = None
+    currency: str | None = None
+
+
+@dataclass(frozen=True)
+class SizeWish:
+    """Designs to try, what they must meet and what they may cost; empty or None: not stated."""
+
+    in_parallel: tuple[int, ...] = ()
+    in_series: tuple[int, ...] = ()
+    bus_v: tuple[int, ...] = ()
+    chemistry: tuple[str, ...] = ()
+    panels: tuple[tuple[int, tuple[int, ...]], ...] = ()
+    """Position of an array, from 0, and panels in parallel to try."""
+    tilt_deg: tuple[float, ...] = ()
+    generator: tuple[bool, ...] = ()
+    controllers: str = "as given"
+    """``as given``, or ``large enough``: without a limit of current where the panels are varied."""
+    units: tuple[tuple[str, tuple[tuple[str, Any], ...]], ...] = ()
+    """By chemistry, keys of ``[bank]`` that its unit has."""
+    flat_days: int | None = None
+    odds: float | None = None
+    years: int | None = None
+    soh: float | None = None
+    max_price: float | None = None
+    max_kg: float | None = None
+    max_volume_l: float | None = None
+    max_roof_m2: float | None = None
 
 
 @dataclass(frozen=True)
@@ -385,3 +443,8 @@ class Scenario:
     weather_default: WeatherChoice | None = field(default=None, repr=False)
     rest_of_year: StoredBank | None = None
     """How the bank spends the rest of the year; None: the route again."""
+    costs: Costs = Costs()
+    size: SizeWish | None = field(default=None, repr=False, compare=False)
+    """Designs to try, as ``[size]`` says; None: nothing was written."""
+    route_written: tuple[Any, ...] = field(default=(), repr=False, compare=False)
+    """The stops as they were written (``written.StopTable``), so that the route can be laid out again on other dates."""

@@ -16,30 +16,34 @@ from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from simulator.errors import InputError
+from simulator.errors import InputError, printable
 from simulator.scenario.appliances import merge_appliances, merge_inverter
 from simulator.scenario.arrays import merge_arrays
 from simulator.scenario.bank import merge_bank
 from simulator.scenario.chargers import merge_alternator, merge_generator, merge_shore
+from simulator.scenario.choosing import merge_costs, merge_limits
 from simulator.scenario.desk import Desk, nearest, quote, shown
 from simulator.scenario.lines import Path, locate_lines
 from simulator.scenario.parts import Scenario, Vehicle
+from simulator.scenario.places import with_places
 from simulator.scenario.presets import load_preset
 from simulator.scenario.service import merge_rest_of_year
+from simulator.scenario.size_table import merge_size
 from simulator.scenario.stops import merge_stops
 from simulator.scenario.values import EXPECTED
 from simulator.scenario.weather_choice import merge_weather
 from simulator.scenario.written import ScenarioFile, VehicleTable
 
 MOST_BYTES = 1_000_000
-LONGEST_NAME = 200
 DEEPEST = 12
 """Tables within tables; a scenario needs four."""
 LONG_KEY = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){100}""")
 """A key of this many parts is nobody's; the TOML reader's time grows with the square of the parts."""
 MOST_KEYS = 200
 """In one table; a scenario has forty at most."""
-MOST_ELEMENTS = {"array": 50, "appliance": 500, "stop": 1100}
+MOST_ELEMENTS = {"array": 50, "appliance": 500, "stop": 1100, "variant": 30}
+MOST_LISTED, FEW_LISTED = 12, 8
+"""Known keys that a message lists, and how many of more."""
 START = "flatdays new writes a scenario to start from."
 SYNONYMS = {
     "watts": ("power_w", "p_w", "rated_w"),
@@ -54,7 +58,8 @@ SYNONYMS = {
     "lat": ("latitude_deg",),
     "lon": ("longitude_deg",),
     "lng": ("longitude_deg",),
-    "place": ("latitude_deg",),
+    "town": ("place",),
+    "city": ("place",),
     "timezone": ("zone",),
     "tz": ("zone",),
     "from": ("arrive",),
@@ -88,9 +93,21 @@ def read_scenario(path: str | FilePath) -> Scenario:
     InputError
         With every mistake in the file; of mistakes in the TOML itself only the first can be found.
     """
+    text, file, sha256 = read_text(path)
+    return _parse(text, file, sha256)
+
+
+def read_text(path: str | FilePath) -> tuple[str, FilePath, str]:
+    """Read the text of a scenario file: text, path, and the SHA-256 of its bytes.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or is no text.
+    """
     file = FilePath(path)
     data = _read_bytes(file)
-    return _parse(_decoded(data, file), file, hashlib.sha256(data).hexdigest())
+    return _decoded(data, file), file, hashlib.sha256(data).hexdigest()
 
 
 def parse_scenario(text: str, path: str | FilePath | None = None) -> Scenario:
@@ -118,7 +135,7 @@ def parse_scenario(text: str, path: str | FilePath | None = None) -> Scenario:
 def _read_bytes(file: FilePath) -> bytes:
     """Read a regular file of a sensible size."""
     cure = ""
-    name = _named(file)
+    name = printable(file)
     try:
         status = file.stat()
         if stat.S_ISDIR(status.st_mode):
@@ -133,8 +150,9 @@ def _read_bytes(file: FilePath) -> bytes:
         with file.open("rb") as stream:
             return stream.read(MOST_BYTES + 1)
     except FileNotFoundError:
-        reason = "no such file"
-        cure = nearest(file.name, _siblings(file)) or " Check the name, or run flatdays new to write one."
+        reason = "a link that leads nowhere" if file.is_symlink() else "no such file"
+        others = [name for name in _siblings(file) if name != file.name]
+        cure = nearest(file.name, others) or " Check the name, or run flatdays new to write one."
     except PermissionError:
         reason, cure = "a file that may not be read", " Give yourself permission to read it."
     except OSError as error:
@@ -142,12 +160,6 @@ def _read_bytes(file: FilePath) -> bytes:
     except ValueError:
         reason = "a name that no file can have"
     raise InputError(f"{name}: expected a scenario file, got {reason}.{cure}")
-
-
-def _named(file: FilePath) -> str:
-    """Name a file on one line."""
-    name = "".join(character if character.isprintable() else "?" for character in str(file))
-    return name if len(name) <= LONGEST_NAME else f"...{name[-LONGEST_NAME:]}"
 
 
 def _siblings(file: FilePath) -> list[str]:
@@ -159,24 +171,47 @@ def _siblings(file: FilePath) -> list[str]:
 
 def _decoded(data: bytes, file: FilePath) -> str:
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise InputError(f"{_named(file)}: expected UTF-8 text, got UTF-16. Save it as UTF-8.")
+        raise InputError(f"{printable(file)}: expected UTF-8 text, got UTF-16. Save it as UTF-8.")
     if b"\0" in data:
-        raise InputError(f"{_named(file)}: expected a scenario in TOML, got a binary file. {START}")
+        raise InputError(f"{printable(file)}: expected a scenario in TOML, got a binary file. {START}")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise InputError(
-            f"{_named(file)}: line {line}: expected UTF-8 text, got a byte that is none. Save it as UTF-8."
+            f"{printable(file)}: line {line}: expected UTF-8 text, got a byte that is none. Save it as UTF-8."
         ) from None
 
 
 def _parse(text: str, path: FilePath | None, sha256: str) -> Scenario:
-    file = "scenario" if path is None else _named(FilePath(path.name))
+    raw, lines, file = values_of(text, path)
+    return finish(raw, lines, file, path, sha256)
+
+
+def values_of(text: str, path: FilePath | None) -> tuple[dict[str, Any], dict[Path, int], str]:
+    """Read TOML into values, the line of each, and the name of the file for messages.
+
+    Raises
+    ------
+    InputError
+        With the first mistake in its grammar.
+    """
+    file = "scenario" if path is None else printable(FilePath(path.name))
     raw = _toml(text, file)
     if not raw:
         raise InputError(f"{file}: expected a scenario with [bank], [[appliance]] and [[stop]], got an empty file. {START}")
-    desk = Desk(file=file, raw=raw, lines=locate_lines(text))
+    return raw, locate_lines(text), file
+
+
+def finish(raw: dict[str, Any], lines: Mapping[Path, int], file: str, path: FilePath | None, sha256: str) -> Scenario:
+    """Make a scenario of values and the lines they stand in; ``file`` begins every message.
+
+    Raises
+    ------
+    InputError
+        With every mistake.
+    """
+    desk = Desk(file=file, raw=raw, lines=lines)
     written = _as_written(raw, desk)
     scenario = _merged(written, desk, path, sha256)
     if desk.mistakes or scenario is None:
@@ -218,9 +253,23 @@ def _toml(text: str, file: str) -> dict[str, Any]:
 
 SLIPS = (
     (re.compile("[\u201c\u201d\u2018\u2019]"), "These are typographic quotes: use straight ones."),
-    (re.compile(r"=\s*\d{1,2}[./]\d{1,2}[./]\d{4}"), "Write dates as year-month-day: 2026-11-20."),
+    (re.compile(r"^(<<<<<<<|=======|>>>>>>>)"), "This line was left by a merge: take out what is not meant."),
+    (re.compile(r"^\s*[{<]"), f"This looks like another kind of file. {START}"),
+    (re.compile(r"=\s*\d{1,2}[./-]\d{1,2}[./-]\d{4}"), "Write dates as year-month-day: 2026-11-20."),
+    (re.compile(r"=\s*\d{4}-\d\d-\d\d[T ]24"), "The hours of a day are 00 to 23: write 00:00:00 of the next day."),
     (re.compile(r"=\s*\d{4}-\d\d-\d\d"), "There is no such day in the calendar."),
     (re.compile(r"=\s*-?\d+,\d"), "Write numbers with a point, not a comma: 0.4."),
+    (re.compile(r"=\s*-?\d+\s*/\s*\d"), "Write a fraction as a number: 0.4."),
+    (re.compile(r"=\s*[-+]?(\.\d|\d+\.\s*(#|$))"), "Write a digit on both sides of the point: 0.4."),
+    (re.compile(r"=\s*[-+]?0\d"), "Write numbers without a zero in front."),
+    (re.compile(r"=\s*[-+]?\d[\d.]*\s*[A-Za-z%\u00b0]+\s*(#.*)?$"), "Write the bare number; its unit is in the name of the key."),
+    (re.compile(r"=\s*(True|False|TRUE|FALSE|yes|no|on|off)\b"), "Write true or false, in small letters."),
+    (re.compile(r"=="), "Write one =."),
+    (re.compile(r"^[^\"'=#]*=\s*(#.*)?$"), "A value is missing after the =."),
+    (re.compile(r"^\s*[\w-]+\s*:(\s|$)"), "Write = between a key and its value, not a colon."),
+    (re.compile(r"^\s*[\w-]+[ \t]+[\w-]+[^=\"']*="), "A key is one word: join its parts by _."),
+    (re.compile(r"^\s*\[[^\]]*$"), "A closing bracket is missing."),
+    (re.compile(r";\s*(#.*)?$"), "Take the semicolon out."),
     (re.compile(r'^[^"#]*"[^"]*$'), "A closing quote is missing."),
 )
 """What people write that TOML does not take, by the look of the line, and its cure."""
@@ -276,9 +325,12 @@ def _set_aside(data: Any, loc: Path, desk: Desk) -> None:
     while loc and isinstance(loc[-1], int):
         loc = loc[:-1]
     desk.faulty.add(loc)
+    # Two mistakes may lie under the same key, or one under a table that another has taken out.
     for part in loc[:-1]:
+        gone = isinstance(part, int) and part >= len(data) if isinstance(data, list) else part not in data
+        if gone:
+            return
         data = data[part]
-    # Two mistakes may lie under the same key.
     data.pop(loc[-1], None)
 
 
@@ -294,9 +346,13 @@ def _tell(error: Mapping[str, Any], desk: Desk) -> None:
         table = str(loc[-1])
         desk.mistake(loc, f"[[{table}]] in double brackets, one for each {table}", got)
     elif isinstance(error["input"], (list, tuple)):
-        desk.mistake(loc, "one table", got, f"Write [{'.'.join(str(key) for key in loc)}] in single brackets, once.")
+        # A place in a list of tables is not part of a table's name.
+        name = ".".join(key for key in loc if isinstance(key, str))
+        desk.mistake(loc, "one table", got, f"Write [{name}] in single brackets, once.")
     else:
-        desk.mistake(loc, "a table", got)
+        keys = _keys_at(loc)
+        named = ", ".join(keys[:8]) + (", ..." if len(keys) > 8 else "")
+        desk.mistake(loc, "a table", got, f"Its keys are {named}: write {loc[-1]} = {{ key = value }}.")
 
 
 def _tell_unknown_key(loc: Path, desk: Desk) -> None:
@@ -305,12 +361,19 @@ def _tell_unknown_key(loc: Path, desk: Desk) -> None:
     meant = next((name for name in SYNONYMS.get(key.lower(), ()) if name in known), None)
     cure = f" Did you mean {quote(meant)}?" if meant else nearest(key, known)
     if not cure:
-        cure = f"The keys here are {', '.join(known)}."
+        cure = f"The keys here are {_few(known)}."
     else:
         # What was meant is not missing, only misspelt.
         meant = cure.split('"')[1]
         desk.faulty.add((*loc[:-1], meant))
     desk.mistake(loc, "a known key", quote(key), cure)
+
+
+def _few(known: list[str]) -> str:
+    """Keys for a message: the first of many, and where all of them are."""
+    if len(known) <= MOST_LISTED:
+        return ", ".join(known)
+    return f"{', '.join(known[:FEW_LISTED])} ... ({len(known)} in all; flatdays schema lists them)"
 
 
 def _keys_at(loc: Path) -> list[str]:
@@ -331,6 +394,7 @@ def _model_in(annotation: Any) -> type[BaseModel] | None:
 
 def _merged(written: ScenarioFile, desk: Desk, path: FilePath | None, sha256: str) -> Scenario | None:
     """Merge presets and defaults, and hold everything against everything else."""
+    written = with_places(written, desk)
     vehicle = _merge_vehicle(written.vehicle or VehicleTable(), desk)
     default_weather = merge_weather(written.weather, ("weather",), desk, path)
     stops = merge_stops(written.stop, desk, default_weather, path)
@@ -343,6 +407,8 @@ def _merged(written: ScenarioFile, desk: Desk, path: FilePath | None, sha256: st
     generator = merge_generator(written.generator, vehicle, bank, desk)
     trip_days = (stops[-1].depart - stops[0].arrive).days if stops else 0
     rest_of_year = merge_rest_of_year(written.rest_of_year, bank.chemistry if bank is not None else "lfp", trip_days, desk)
+    costs = merge_costs(written.costs, vehicle, desk)
+    size = merge_size(written.size, arrays, generator, desk)
     if bank is None or desk.mistakes:
         return None
     return Scenario(
@@ -363,6 +429,9 @@ def _merged(written: ScenarioFile, desk: Desk, path: FilePath | None, sha256: st
         sha256=sha256,
         weather_default=default_weather,
         rest_of_year=rest_of_year,
+        costs=costs,
+        size=size,
+        route_written=written.stop or (),
     )
 
 
@@ -373,11 +442,13 @@ def _merge_vehicle(written: VehicleTable, desk: Desk) -> Vehicle:
     asleep_c = cabin.asleep_c if cabin is not None and cabin.asleep_c is not None else preset.number("cabin", "asleep_c")
     heated = True if cabin is None or cabin.heated is None else cabin.heated
     if heated and (cabin is None or None in (cabin.awake_c, cabin.asleep_c)):
-        desk.default(f"Cabin heated to {awake_c:g} C by day and {asleep_c:g} C by night ({preset.source('cabin', 'awake_c')}).")
+        source = preset.source("cabin", "awake_c")
+        desk.default(f"Cabin heated to {awake_c:g} C by day and {asleep_c:g} C by night ({source}).", "[vehicle] cabin")
     return Vehicle(
         bus_v=12 if written.bus_v is None else written.bus_v,
         heading_deg=written.heading_deg,
         cabin_awake_c=awake_c,
         cabin_asleep_c=asleep_c,
         cabin_heated=heated,
+        **merge_limits(written),
     )

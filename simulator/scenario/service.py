@@ -77,7 +77,7 @@ def merge_capacities(written: BankTable, desk: Desk) -> tuple[tuple[float, float
 def rated_ah(capacities: tuple[tuple[float, float], ...], desk: Desk) -> float:
     """Return the ampere-hours a unit would be labelled with: those nearest to the 20-hour rate."""
     hours, ah = min(capacities, key=lambda row: abs(math.log(row[0] / RATED_H)))
-    desk.default(f"One unit of the bank is taken as {ah:g} Ah, its capacity in {hours:g} h.")
+    desk.default(f"One unit of the bank is taken as {ah:g} Ah, its capacity in {hours:g} h.", "[bank] unit_ah")
     return ah
 
 
@@ -93,7 +93,8 @@ def merge_soh(written: BankTable, chemistry: str, calendar_years: float, desk: D
     else:
         soh, source = 1.0 - END_FADE * age_years / calendar_years, "an even fade over its shelf life; common practice, no source"
     soh = max(LEAST_SOH, round(soh, 3))
-    desk.default(f"After {age_years:g} years the bank is taken to hold {soh:.0%} of its rated charge ({source}).")
+    sentence = f"After {age_years:g} years the bank is taken to hold {soh:.0%} of its rated charge ({source})."
+    desk.default(sentence, "[bank] soh_start")
     return soh
 
 
@@ -118,7 +119,8 @@ def merge_rest_of_year(written: RestOfYearTable | None, chemistry: str, trip_day
         if trip_days < DAYS_PER_YEAR - 1:
             desk.default(
                 "Every year the route is driven again and again, for all figures per year and for the life (no source; "
-                "write [rest_of_year] storage = { soc, temp_c, on_float } for a bank that rests)."
+                "write storage = { soc, temp_c, on_float } for a bank that rests).",
+                "[rest_of_year]",
             )
         return None
     if (written.route_again is None) == (written.storage is None):
@@ -137,7 +139,7 @@ def merge_rest_of_year(written: RestOfYearTable | None, chemistry: str, trip_day
     soc = usual_soc if storage.soc is None else storage.soc
     temp_c = STORED_C if storage.temp_c is None else storage.temp_c
     if storage.soc is None or storage.temp_c is None:
-        desk.default(f"Stored at {soc:.0%} charge and {temp_c:g} C (common practice, no source).")
+        desk.default(f"Stored at {soc:.0%} charge and {temp_c:g} C (common practice, no source).", "[rest_of_year] storage")
     if chemistry != "lfp" and not on_float and soc < 0.8:
         desk.note(path, f"a lead-acid bank put away at {soc:.0%} hardens (sulphation); store it full and charge it now and then.")
     if chemistry == "lfp" and (on_float or soc > 0.9):

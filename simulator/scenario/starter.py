@@ -2,26 +2,123 @@
 
 from __future__ import annotations
 
-STARTER = """\
-# A trip to start from: it runs as it is, on a measured weather year that comes with flatdays.
+import math
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Final
+
+VEHICLES: Final = {
+    "camper": "My trip",
+    "bus": "Our bus",
+    "trailer": "Trailer",
+    "truck": "Workshop truck",
+    "boat": "Boat",
+}
+"""Kinds of vehicle, and what their scenario is called."""
+CHARGES_WHILE_DRIVING: Final = ("camper", "bus", "truck")
+UNIT_V: Final = {"lfp": 12.8, "agm": 12, "gel": 12, "flooded": 12}
+PLANNED_FRAC: Final = {"lfp": 0.8, "agm": 0.5, "gel": 0.5, "flooded": 0.5}
+LARGEST_PANEL_W: Final = 200.0
+"""More watts than this are taken as several panels (common practice, no source)."""
+
+APPLIANCES: Final = {
+    "fridge": ('kind = "fridge"', "power_w = 45", "duty_frac = 0.4              # compressor running 40 % of the time"),
+    "freezer": ("power_w = 55", "duty_frac = 0.5"),
+    "lights": ('kind = "lights"', "power_w = 5", "quantity = 4", "hours_per_day = 4"),
+    "phones": ("current_a = 1.5               # at the bus voltage: 18 W", "hours_per_day = 3"),
+    "pump": ("power_w = 60", "uses = { per_day = 10, minutes = 2 }"),
+    "laptop": ('bus = "ac"', "power_w = 60", 'clock = ["09:00-12:00", "19:00-20:30"]', 'priority = "comfort"'),
+    "router": ("power_w = 8                   # internet by radio", "duty_frac = 1.0               # day and night"),
+    "television": ('bus = "ac"', "power_w = 50", 'clock = ["20:00-22:00"]', "standby_w = 0.5", 'priority = "luxury"'),
+    "heater fan": ("power_w = 22                  # fan, pump and control of a fuel heater", 'clock = ["17:00-08:00"]'),
+    "kettle": ('bus = "ac"', "power_w = 1500", "uses = { per_day = 3, minutes = 4 }", 'priority = "comfort"'),
+    "microwave": ('bus = "ac"', "power_w = 1200", "uses = { per_day = 2, minutes = 5 }", 'priority = "comfort"'),
+    "induction": ('bus = "ac"', "power_w = 1800", "uses = { per_day = 2, minutes = 20 }", 'priority = "comfort"'),
+    "air conditioner": ('bus = "ac"', "power_w = 700", "surge_w = 2000", 'clock = ["13:00-18:00"]', 'priority = "comfort"'),
+    "tools": (
+        'bus = "ac"',
+        "power_w = 120                 # chargers of cordless tools",
+        "hours_per_day = 2",
+        'days = "weekdays"',
+    ),
+    "breathing aid": ("power_w = 30", 'clock = ["22:00-07:00"]', "medical = true                # keep a second supply"),
+}
+"""Usual appliances, to be corrected by what their labels say (common practice, no source)."""
+USUAL: Final = ("fridge", "lights", "phones", "pump", "laptop")
+AC_W: Final = {
+    "laptop": 60,
+    "television": 50,
+    "kettle": 1500,
+    "microwave": 1200,
+    "induction": 1800,
+    "air conditioner": 2000,
+    "tools": 120,
+}
+"""What the inverter must carry at once for each of them."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """A stop of a new scenario; ``remark`` goes behind its coordinates, ``extra`` are further lines."""
+
+    name: str
+    latitude_deg: float
+    longitude_deg: float
+    remark: str = ""
+    weather: str = ""
+    """Its own weather as TOML; empty: that of all stops."""
+    extra: tuple[str, ...] = ()
+
+
+HOME: Final = (
+    Place("Oak clearing", 36.10, -79.95, extra=('shade = "few trees"           # "open", "few trees", "half" or "wooded"',)),
+    Place("Lake shore", 36.45, -79.20, extra=('hookup = "every 7th night"    # or true, false',)),
+)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a new scenario is about; everything has a value that runs."""
+
+    vehicle: str = "camper"
+    bus_v: int = 12
+    chemistry: str = "lfp"
+    unit_ah: float = 100.0
+    units: int = 2
+    panel_w: float = 350.0
+    places: tuple[Place, ...] = HOME
+    first: date = date(2026, 5, 1)
+    days: int = 14
+    appliances: tuple[str, ...] = USUAL
+
+    @property
+    def in_series(self) -> int:
+        """Units in series that make the voltage of the system."""
+        return self.bus_v // 12
+
+
+BEGIN = """\
+#:schema ./flatdays.schema.json
+# A trip to start from: it runs as it is{where}.
 # Change what differs, delete what you do not have. Every key has its unit in its name; a line that starts with # is not read.
 # "flatdays check FILE" says what was understood, "flatdays run FILE" on which days the bank runs flat.
+# The first line is for editors: "flatdays schema > flatdays.schema.json" beside this file lets them complete and check it.
 
-title = "My trip"
+title = "{title}"
 
 [vehicle]
-bus_v = 12                    # 12, 24 or 48
+bus_v = {bus_v}                    # 12, 24 or 48
 # heading_deg = 180           # where the nose points when parked, clockwise from north; left out: by chance, the same every run
-# cabin = { heated = true, awake_c = 20, asleep_c = 16 }
+# cabin = {{ heated = true, awake_c = 20, asleep_c = 16 }}
 # standing_draw_w = 5         # gas alarm, controllers and what else nobody lists; 0 takes it out
 
 [bank]
-chemistry = "lfp"             # "lfp" (lithium iron phosphate); lead-acid: "agm", "gel" or "flooded"
-unit_v = 12.8                 # one unit, from its label
-unit_ah = 100
-in_series = 1                 # units in series make the bus voltage ...
-in_parallel = 2               # ... and strings in parallel the ampere-hours
-usable_frac = 0.8             # the share you plan with
+chemistry = "{chemistry}"{pad}# "lfp" (lithium iron phosphate); lead-acid: "agm", "gel" or "flooded"
+unit_v = {unit_v:<21g}# one unit, from its label
+unit_ah = {unit_ah:g}
+in_series = {in_series:<18}# units in series make the bus voltage ...
+in_parallel = {in_parallel:<16}# ... and strings in parallel the ampere-hours
+usable_frac = {usable_frac:<16g}# the share you plan with
 at_floor = "keep"             # "keep": loads run on below it; "off": a disconnect is set there
 place = "inside"              # "inside" the cabin, "outside", or in a bay "heated" by the cabin
 # start_soc = 1.0             # 1.0 is full
@@ -35,28 +132,32 @@ place = "inside"              # "inside" the cabin, "outside", or in a bay "heat
 # on_below_c = 2
 # off_above_c = 8
 # from = "surplus"            # "surplus": from sun and chargers only; "bank": from the bank too
-
+"""
+ARRAY = """
 [[array]]                     # one for each charge controller
 name = "roof"
-panel = { p_w = 175 }         # or the data sheet: { p_w, v_mp, i_mp, v_oc, i_sc, cells, gamma_pct_per_c ... }
-in_series = 1
-in_parallel = 2
+panel = {{ p_w = {p_w:g} }}         # or the data sheet: {{ p_w, v_mp, i_mp, v_oc, i_sc, cells, gamma_pct_per_c ... }}
+in_series = {in_series}
+in_parallel = {in_parallel}
 tilt_deg = 0                  # 0 is flat on the roof
 # azimuth_deg = 180           # by the compass (180 is south); or bearing_deg = 0, from the nose of the vehicle
 mount = "gap"                 # "bonded" (glued to the roof), "gap" (on brackets) or "open" (free-standing)
 
 [array.controller]
 kind = "mppt"                 # "mppt" or "pwm"
-max_charge_a = 30
-
-[inverter]                    # only for appliances with bus = "ac"
-rated_w = 1000
+max_charge_a = {max_charge_a}
+"""
+INVERTER = """
+{off}[inverter]                    # only for appliances with bus = "ac"
+{off}rated_w = {rated_w}
 # idle_w = 10                 # what it draws with nothing plugged in
 # always_on = false           # left out: on day and night only if an AC appliance runs or waits at night
-
-[alternator]                  # charging while driving
-charger_a = 30
-
+"""
+ALTERNATOR = """
+{off}[alternator]                  # charging while driving
+{off}charger_a = 30
+"""
+AUDIT = """
 # [shore]                     # charger on a hookup; see hookup in the stops
 # charger_a = 45
 
@@ -71,62 +172,20 @@ charger_a = 30
 #   uses = { per_day = 8, minutes = 3 }    wh_per_day = 480 (as a plug-in meter gives it)
 # Also: quantity, standby_w, surge_w, kind (its usual hours: "lights", "cooking", "fridge" ...), days = ["sat", "sun"],
 # stops = ["Oak clearing"], only = "off-grid" | "hookup" | "driving", priority = "essential" | "comfort" | "luxury", medical.
-
-[[appliance]]
-name = "fridge"
-kind = "fridge"
-power_w = 45
-duty_frac = 0.4
-
-[[appliance]]
-name = "lights"
-kind = "lights"
-power_w = 5
-quantity = 4
-hours_per_day = 4
-
-[[appliance]]
-name = "phones and tablet"
-current_a = 1.5               # at the bus voltage: 18 W
-hours_per_day = 3
-
-[[appliance]]
-name = "water pump"
-power_w = 60
-uses = { per_day = 10, minutes = 2 }
-
-[[appliance]]
-name = "laptop"
-bus = "ac"
-power_w = 60
-clock = ["09:00-12:00", "19:00-20:30"]
-priority = "comfort"
-
+"""
+WEATHER = """
 [weather]                     # for all stops; a stop may have its own, as in: weather = { file = "lisbon.epw" }
 sample = "greensboro"         # or "miami", "sandpoint"; or file = "year.epw"; or clear = true for the best case
-
+"""
+ROUTE = """
 # What the bank does when it is not on the route, for its years of life ("flatdays life"); left out: the route again, all year.
 # [rest_of_year]
 # storage = { soc = 0.5, temp_c = 15, on_float = false }
 
 # The route, in order. The arrival at a stop is the departure from the one before; that day is driven from 09:00 on.
 # Both may carry a time on the local clock: 2026-05-08T14:30:00.
-
-[[stop]]
-name = "Oak clearing"
-latitude_deg = 36.10          # north is positive
-longitude_deg = -79.95        # east is positive
-arrive = 2026-05-01
-depart = 2026-05-08
-shade = "few trees"           # "open", "few trees", "half" or "wooded"
-
-[[stop]]
-name = "Lake shore"
-latitude_deg = 36.45
-longitude_deg = -79.20
-arrive = 2026-05-08
-depart = 2026-05-15
-hookup = "every 7th night"    # or true, false
+"""
+STOP_HINTS = """\
 # drive_h = 1.5               # to get here; left out: estimated from the distance
 # drive_h_per_day = 0.5       # errands during the stay
 # heading_deg = 90
@@ -136,6 +195,100 @@ hookup = "every 7th night"    # or true, false
 """
 
 
-def starter_text() -> str:
-    """Return the text of a commented scenario that runs as it is."""
-    return STARTER
+def starter_text(plan: Plan | None = None) -> str:
+    """Text of a commented scenario that runs as it is.
+
+    Parameters
+    ----------
+    plan : Plan, optional
+        What it is about; left out: two weeks at two places with a measured year that comes with flatdays.
+
+    Returns
+    -------
+    str
+        TOML.
+    """
+    plan = Plan() if plan is None else plan
+    own_weather = all(place.weather for place in plan.places)
+    parts = [
+        BEGIN.format(
+            where="" if own_weather else ", on a measured weather year that comes with flatdays",
+            title=VEHICLES[plan.vehicle],
+            bus_v=plan.bus_v,
+            chemistry=plan.chemistry,
+            pad=" " * (16 - len(plan.chemistry)),
+            unit_v=UNIT_V[plan.chemistry],
+            unit_ah=plan.unit_ah,
+            in_series=plan.in_series,
+            in_parallel=plan.units // plan.in_series,
+            usable_frac=PLANNED_FRAC[plan.chemistry],
+        ),
+        _array(plan),
+        INVERTER.format(off="" if any(name in AC_W for name in plan.appliances) else "# ", rated_w=_inverter_w(plan.appliances)),
+        ALTERNATOR.format(off="" if plan.vehicle in CHARGES_WHILE_DRIVING else "# "),
+        AUDIT.replace("Oak clearing", plan.places[0].name),
+        *(_appliance(name, plan.bus_v) for name in plan.appliances),
+        "" if own_weather else WEATHER,
+        ROUTE,
+        *_stops(plan),
+        STOP_HINTS,
+    ]
+    return "".join(parts)
+
+
+def _array(plan: Plan) -> str:
+    if plan.panel_w <= 0.0:
+        return "\n# No panels: add an [[array]] with name, panel = { p_w = 175 }, tilt_deg and [array.controller] for sun.\n"
+    # A panel of a usual make has some 18 V; the array must lie above the bank.
+    strings = max(1, math.ceil(plan.panel_w / LARGEST_PANEL_W / plan.in_series - 1e-9))
+    p_w = round(plan.panel_w / (strings * plan.in_series), 1)
+    return ARRAY.format(
+        p_w=p_w,
+        in_series=plan.in_series,
+        in_parallel=strings,
+        max_charge_a=max(10, math.ceil(plan.panel_w / plan.bus_v / 10) * 10),
+    )
+
+
+def _inverter_w(appliances: tuple[str, ...]) -> int:
+    """Rating for the largest of them and a quarter more, in steps of 500 W, at least 1000 W (common practice, no source)."""
+    most = max((AC_W.get(name, 0) for name in appliances), default=0)
+    return max(1000, math.ceil(most * 1.25 / 500) * 500)
+
+
+def _appliance(name: str, bus_v: int) -> str:
+    words = {"phones": "phones and tablet", "pump": "water pump"}.get(name, name)
+    lines = APPLIANCES[name]
+    if name == "phones" and bus_v != 12:
+        # The same 18 W are other amperes at another voltage.
+        lines = ("power_w = 18", *lines[1:])
+    return "\n".join(["", "[[appliance]]", f'name = "{words}"', *lines, ""])
+
+
+def _stops(plan: Plan) -> list[str]:
+    """A [[stop]] for each place, the days shared out evenly."""
+    found = []
+    count = len(plan.places)
+    for number, place in enumerate(plan.places):
+        arrive, depart = (plan.first + timedelta(days=plan.days * part // count) for part in (number, number + 1))
+        north, east = (" # north is positive", " # east is positive") if number == 0 else ("", "")
+        lines = [
+            "",
+            "[[stop]]",
+            f'name = "{place.name}"{f"    # {place.remark}" if place.remark else ""}',
+            f"latitude_deg = {_degrees(place.latitude_deg):<14}{north}".rstrip(),
+            f"longitude_deg = {_degrees(place.longitude_deg):<13}{east}".rstrip(),
+            f"arrive = {arrive}",
+            f"depart = {depart}",
+            *([f"weather = {place.weather}"] if place.weather else []),
+            *place.extra,
+            "",
+        ]
+        found.append("\n".join(lines))
+    return found
+
+
+def _degrees(value: float) -> str:
+    """At least two digits after the point, at most four."""
+    text = f"{value:.4f}".rstrip("0")
+    return text + "0" * max(0, 2 - len(text.partition(".")[2]))

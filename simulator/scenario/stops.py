@@ -59,9 +59,15 @@ def merge_stops(
     if each_fits and all(in_order):
         _judge_length(legs, desk)
         lay_out(legs, desk)
-    if len(desk.mistakes) > before or any(leg.stand_from is None or leg.stand_to is None for leg in legs):
+    # A key that could not be read was told before all this, and is None here.
+    if len(desk.mistakes) > before or any(None in (leg.stand_from, leg.stand_to, *_necessary(leg)) for leg in legs):
         return ()
     return tuple(_finished(leg, choice, load_preset("converters"), desk) for leg, choice in zip(legs, weather, strict=True))
+
+
+def _necessary(leg: Leg) -> tuple[object, ...]:
+    stop = leg.written
+    return stop.latitude_deg, stop.longitude_deg, stop.arrive, stop.depart
 
 
 def _ask_for_the_necessary(leg: Leg, desk: Desk) -> None:

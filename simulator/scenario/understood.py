@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from simulator.scenario.desk import either
 from simulator.scenario.parts import PRIORITIES, Appliance, Array, Bank, Scenario, Stop, WeatherChoice
+from simulator.scenario.presets import load_preset
 from simulator.scenario.values import WEEKDAYS
 from simulator.units import HOURS_PER_DAY, MINUTES_PER_HOUR, SECONDS_PER_HOUR
 
 
-def describe(scenario: Scenario) -> list[str]:
+def describe(scenario: Scenario, weather: Mapping[int, str] | None = None) -> list[str]:
     """Say what was understood.
 
     Parameters
     ----------
     scenario : Scenario
+    weather : mapping, optional
+        By the number of a stop: where its weather was measured, as far as that is known before anything is read.
 
     Returns
     -------
@@ -27,7 +31,7 @@ def describe(scenario: Scenario) -> list[str]:
         ("Bank", list(_bank(scenario.bank))),
         ("Charging", list(_charging(scenario))),
         ("Load", list(_load(scenario))),
-        ("Route", [line for stop in scenario.stops for line in _stop(stop)]),
+        ("Route", [line for stop in scenario.stops for line in _stop(stop, (weather or {}).get(stop.number, ""))]),
         ("Rest of the year", list(_rest(scenario))),
         ("Taken where nothing was written", list(scenario.defaults_used)),
         ("Note", list(scenario.notes)),
@@ -125,10 +129,11 @@ def _run(appliance: Appliance) -> tuple[str, float]:
     """How it runs, and watt-hours on a day of use."""
     watts = appliance.power_w
     if appliance.wh_per_day is not None:
-        return "as metered", appliance.wh_per_day
+        return f"as metered, {_usual_hours(appliance.kind)}", appliance.wh_per_day
     if appliance.uses_per_day is not None:
         minutes = appliance.use_minutes or 0.0
-        return f"{appliance.uses_per_day:g} x {minutes:g} min a day", watts * appliance.uses_per_day * minutes / MINUTES_PER_HOUR
+        how = f"{appliance.uses_per_day:g} x {minutes:g} min a day {_usual_hours(appliance.kind)}"
+        return how, watts * appliance.uses_per_day * minutes / MINUTES_PER_HOUR
     if appliance.clock is not None:
         hours = sum((end_h - start_h) % HOURS_PER_DAY or HOURS_PER_DAY for start_h, end_h in appliance.clock)
         return ", ".join(f"{_clock(start_h)}-{_clock(end_h)}" for start_h, end_h in appliance.clock), watts * hours
@@ -137,7 +142,17 @@ def _run(appliance: Appliance) -> tuple[str, float]:
             "day and night" if appliance.duty_frac == 1.0 else f"{appliance.duty_frac:.0%} of the time",
             watts * appliance.duty_frac * HOURS_PER_DAY,
         )
-    return f"{appliance.hours_per_day or 0.0:g} h a day", watts * (appliance.hours_per_day or 0.0)
+    return f"{appliance.hours_per_day or 0.0:g} h a day {_usual_hours(appliance.kind)}", watts * (appliance.hours_per_day or 0.0)
+
+
+def _usual_hours(kind: str) -> str:
+    """The hours of the day that an appliance of this kind runs in first, for those of which only the length is known."""
+    hours: Any = load_preset("hours").tables
+    pattern = hours["patterns"][hours["kinds"].get(kind, hours["kinds"]["other"])]
+    windows = [f"{_clock(float(start_h))}-{_clock(float(end_h))}" for start_h, end_h in pattern["windows"]]
+    if windows == ["00:00-24:00"]:
+        return "spread over day and night"
+    return f"in {either(windows, 'and')}{', once the sun is down' if pattern.get('dark') else ''}"
 
 
 def _load(scenario: Scenario) -> Iterator[str]:
@@ -173,11 +188,24 @@ def _weather(choice: WeatherChoice) -> str:
         return f"past years {first} to {last}"
     if choice.normals is not None:
         place = choice.normals.place
+        if place is not None and place.strip().lower() == "nearest":
+            place = "the nearest place"
         return f"drawn from the normals of {place}" if place is not None else "drawn from normals as written"
     return f"file {choice.file.name if choice.file else ''}"
 
 
-def _stop(stop: Stop) -> Iterator[str]:
+def _hookup(stop: Stop) -> str:
+    """On which nights the stay has a hookup; a night runs from noon to noon."""
+    every = stop.hookup_every_nights
+    if every == 0:
+        return ""
+    nights = (stop.depart - stop.arrive).days
+    if every == 1:
+        return ", on a hookup"
+    return f", on a hookup every {_ordinal(every)} night ({nights // every} of {_plural(nights, 'night')})"
+
+
+def _stop(stop: Stop, origin: str) -> Iterator[str]:
     zone = ZoneInfo(stop.zone)
     came, left = stop.stand_from_utc.astimezone(zone), stop.stand_to_utc.astimezone(zone)
     if stop.drives_utc:
@@ -186,12 +214,9 @@ def _stop(stop: Stop) -> Iterator[str]:
     choice = stop.weather
     weather = "no weather"
     if choice is not None:
-        weather = _weather(choice)
-    nights = {0: "", 1: ", on a hookup"}.get(
-        stop.hookup_every_nights, f", on a hookup every {_ordinal(stop.hookup_every_nights)} night"
-    )
+        weather = _weather(choice) + (f": {origin}" if origin else "")
     days = (stop.depart - stop.arrive).days + 1
     yield (
         f"{stop.number}. {stop.name} ({stop.latitude_deg:.2f}, {stop.longitude_deg:.2f}; {stop.zone}): {came:%Y-%m-%d %H:%M} to "
-        f"{left:%Y-%m-%d %H:%M}, {_plural(days, 'calendar day')}; {weather}{nights}"
+        f"{left:%Y-%m-%d %H:%M}, {_plural(days, 'calendar day')}{_hookup(stop)}; {weather}"
     )

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import date, datetime, time
 from itertools import pairwise
 from typing import Any, NoReturn
@@ -18,13 +18,29 @@ from pydantic_core import PydanticCustomError
 from simulator.scenario.desk import either, nearest, shown
 from simulator.units import HOURS_PER_DAY, MINUTES_PER_HOUR
 
+SHAPES: dict[Callable[..., Any], dict[str, Any]] = {}
+"""JSON Schema of what a check made here lets through, for editors; the check itself stays the judge."""
 EXPECTED = "expected"
 """Type of the errors raised here; their message is what was expected, their cure may be empty."""
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+FULL_DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+DAY_WORDS = {
+    "weekend": ("sat", "sun"),
+    "weekends": ("sat", "sun"),
+    "weekday": WEEKDAYS[:5],
+    "weekdays": WEEKDAYS[:5],
+    "working days": WEEKDAYS[:5],
+    "workdays": WEEKDAYS[:5],
+    "daily": WEEKDAYS,
+    "every day": WEEKDAYS,
+}
+"""Words for several days at once."""
 FIRST_YEAR, LAST_YEAR = 1950, 2100
 FIRST_PAST_YEAR = 2001
 """The archive of past years begins with it."""
 MONTHS = 12
+UNSEEN = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+"""Signs that nobody sees and that steer a terminal, break a line or turn its direction round."""
 _WINDOW = re.compile(r"\s*(\d{1,2}):(\d{2})\s*[-–]\s*(\d{1,2}):(\d{2})\s*")
 _CLOCK = re.compile(r"\s*(\d{1,2}):(\d{2})\s*")
 _EVERY_NIGHT = re.compile(r"\s*every(?:\s+(\d{1,3})\s*(?:st|nd|rd|th))?\s+night\s*")
@@ -35,12 +51,18 @@ def _refuse(expected: str, got: Any, cure: str = "") -> NoReturn:
 
 
 def _span(low: float, high: float, unit: str) -> str:
-    return f"from {low:g} to {high:g}{' ' if unit else ''}{unit}"
+    return f"from {low:.10g} to {high:.10g}{' ' if unit else ''}{unit}"
+
+
+def _shaped(check: Callable[[Any], Any], shape: dict[str, Any]) -> PlainValidator:
+    """The check, with its shape kept beside it."""
+    SHAPES[check] = shape
+    return PlainValidator(check)
 
 
 def number(low: float, high: float, unit: str = "", above: bool = False) -> PlainValidator:
     """A finite number in a range that only absurd values miss; ``above``: the lower end itself is refused."""
-    what = f"a number above {low:g} up to {high:g} {unit}".rstrip() if above else f"a number {_span(low, high, unit)}"
+    what = f"a number above {low:.10g} up to {high:.10g} {unit}".rstrip() if above else f"a number {_span(low, high, unit)}"
 
     def check(value: Any) -> float:
         if isinstance(value, bool) or not isinstance(value, (int, float)):
@@ -51,10 +73,12 @@ def number(low: float, high: float, unit: str = "", above: bool = False) -> Plai
                 cure = "Write the bare number, without quotes or unit; the unit is in the name of the key."
             _refuse(what, value, cure)
         if (isinstance(value, float) and not math.isfinite(value)) or not low <= value <= high or (above and value == low):
-            _refuse(what, value)
+            per_cent = high <= 1 and not unit and 1 < value <= 100 and low <= value / 100 <= high
+            _refuse(what, value, f"It is a share of 1: write {value / 100:.4g} for {value:g} %." if per_cent else "")
         return float(value)
 
-    return PlainValidator(check)
+    lowest = "exclusiveMinimum" if above else "minimum"
+    return _shaped(check, {"type": "number", lowest: low, "maximum": high, "description": f"{what[0].upper()}{what[1:]}."})
 
 
 def whole(low: int, high: int) -> PlainValidator:
@@ -62,10 +86,14 @@ def whole(low: int, high: int) -> PlainValidator:
 
     def check(value: Any) -> int:
         if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            _refuse(f"a whole number {_span(low, high, '')}" if high < 10**6 else f"a whole number of at least {low}", value)
+            above = isinstance(value, int) and value > high
+            spanned = high < 10**6 or above
+            _refuse(f"a whole number from {low} to {high}" if spanned else f"a whole number of at least {low}", value)
         return value
 
-    return PlainValidator(check)
+    span = f"from {low} to {high}" if high < 10**6 else f"of at least {low}"
+    shape = {"type": "integer", "minimum": low, "maximum": high, "description": f"A whole number {span}."}
+    return _shaped(check, shape)
 
 
 def choice(*words: str | int) -> PlainValidator:
@@ -74,16 +102,20 @@ def choice(*words: str | int) -> PlainValidator:
 
     def check(value: Any) -> str | int:
         if isinstance(value, bool) or value not in words:
-            _refuse(listed, value, nearest(value, [str(word) for word in words]) if isinstance(value, str) else "")
+            quoted = isinstance(value, str) and value in [str(word) for word in words if isinstance(word, int)]
+            near = nearest(value, [str(word) for word in words]) if isinstance(value, str) else ""
+            _refuse(listed, value, "Write the number without quotes." if quoted else near)
         return words[words.index(value)]
 
-    return PlainValidator(check)
+    return _shaped(check, {"enum": list(words), "description": f"One of {listed}."})
 
 
 def text(value: Any) -> str:
-    """Text that is not empty."""
+    """Text that is not empty and harmless where it is printed."""
     if not isinstance(value, str) or not value.strip():
         _refuse("text in quotes", value)
+    if UNSEEN.search(value):
+        _refuse("text of one line", value, "Take out what is spelt with a backslash here.")
     return value
 
 
@@ -98,7 +130,9 @@ def flag(value: Any) -> bool:
 def given(value: Any) -> bool:
     """A choice that is made by being there."""
     if value is not True:
-        _refuse("true", value, "Leave the key out instead.")
+        _refuse(
+            "true", value, "Leave the key out instead." if value is False else "Write true without quotes, or leave the key out."
+        )
     return True
 
 
@@ -110,7 +144,62 @@ def row(each: PlainValidator, what: str, most: int = 100) -> PlainValidator:
             _refuse(what, value)
         return tuple(each.func(item) for item in value)  # type: ignore[call-arg]
 
-    return PlainValidator(check)
+    inner = {key: part for key, part in SHAPES.get(each.func, {"type": "string"}).items() if key != "description"}
+    shape = {"type": "array", "items": inner, "minItems": 1, "maxItems": most, "description": f"{what[0].upper()}{what[1:]}."}
+    return _shaped(check, shape)
+
+
+def counts(low: int, high: int) -> PlainValidator:
+    """Whole numbers to try, each once and rising: [from, to] is a range, a longer list is taken as it stands, one number alone."""
+    what = f"whole numbers {_span(low, high, '')}: [from, to], or a list of three or more"
+
+    def check(value: Any) -> tuple[int, ...]:
+        items = (value,) if isinstance(value, int) and not isinstance(value, bool) else value
+        if not isinstance(items, (list, tuple)) or not items:
+            _refuse(what, value)
+        for item in items:
+            if isinstance(item, bool) or not isinstance(item, int) or not low <= item <= high:
+                _refuse(what, item)
+        if len(items) == 2 and items[0] > items[1]:
+            _refuse(what, f"[{items[0]}, {items[1]}]", "Write the smaller one first.")
+        return tuple(range(items[0], items[1] + 1)) if len(items) == 2 else tuple(sorted(set(items)))
+
+    each = {"type": "integer", "minimum": low, "maximum": high}
+    shape = {"anyOf": [each, {"type": "array", "items": each, "minItems": 1}], "description": f"{what[0].upper()}{what[1:]}."}
+    return _shaped(check, shape)
+
+
+def several(each: PlainValidator, what: str) -> PlainValidator:
+    """Values to try, each once, in the order they are written; one value may stand alone."""
+
+    def check(value: Any) -> tuple[Any, ...]:
+        items = value if isinstance(value, (list, tuple)) else (value,)
+        if not items:
+            _refuse(what, value)
+        return tuple(dict.fromkeys(each.func(item) for item in items))  # type: ignore[call-arg]
+
+    inner = {key: part for key, part in SHAPES.get(each.func, {"type": "boolean"}).items() if key != "description"}
+    shape = {"anyOf": [inner, {"type": "array", "items": inner, "minItems": 1}], "description": f"{what[0].upper()}{what[1:]}."}
+    return _shaped(check, shape)
+
+
+def panel_counts(value: Any) -> Any:
+    """Panels in parallel to try: by the name of the array, or one range for the only array."""
+    read = counts(0, 200).func
+    if isinstance(value, dict):
+        if not value:
+            _refuse('panels by array such as { "roof" = [1, 4] }', value)
+        return tuple((str(name), read(item)) for name, item in value.items())  # type: ignore[call-arg]
+    return ((None, read(value)),)  # type: ignore[call-arg]
+
+
+SHAPES[panel_counts] = {
+    "anyOf": [
+        {"type": "array", "items": {"type": "integer"}, "minItems": 1},
+        {"type": "object", "additionalProperties": {"type": "array", "items": {"type": "integer"}, "minItems": 1}},
+    ],
+    "description": 'Panels in parallel to try, by array: { "roof" = [1, 4] }, or [1, 4] for the only array.',
+}
 
 
 def months(low: float, high: float, unit: str = "", above: bool = False) -> PlainValidator:
@@ -124,7 +213,9 @@ def months(low: float, high: float, unit: str = "", above: bool = False) -> Plai
             _refuse(what, value, "Write one for every month." if isinstance(value, (list, tuple)) else "")
         return tuple(each.func(item) for item in value)  # type: ignore[call-arg]
 
-    return PlainValidator(check)
+    inner = {key: part for key, part in SHAPES[each.func].items() if key != "description"}
+    shape = {"type": "array", "items": inner, "minItems": MONTHS, "maxItems": MONTHS}
+    return _shaped(check, shape | {"description": f"{what[0].upper()}{what[1:]}."})
 
 
 def normals_place(value: Any) -> Any:
@@ -136,12 +227,11 @@ def past_years(value: Any) -> tuple[int, int]:
     """First and last year of the archive of past years."""
     last = date.today().year - 1
     what = f"the first and the last year such as [2005, {last}], from {FIRST_PAST_YEAR} to {last}"
-    if (
-        not isinstance(value, (list, tuple))
-        or len(value) != 2
-        or any(isinstance(year, bool) or not isinstance(year, int) for year in value)
-    ):
+    if not isinstance(value, (list, tuple)) or len(value) != 2:
         _refuse(what, value)
+    for year in value:
+        if isinstance(year, bool) or not isinstance(year, int):
+            _refuse(what, year, "Write whole years." if isinstance(year, float) else "")
     early = next((year for year in value if year < FIRST_PAST_YEAR), None)
     late = next((year for year in value if year > last), None)
     if early is not None:
@@ -248,16 +338,22 @@ def _unfolded(start_h: float, end_h: float) -> list[tuple[float, float]]:
     return [(start_h, end_h)] if end_h > start_h else [(start_h, float(HOURS_PER_DAY)), (0.0, end_h)]
 
 
+def _plain_words(item: Any) -> str:
+    """Words as they are looked up: small letters, single blanks."""
+    return " ".join(item.lower().replace("-", " ").replace("_", " ").split()) if isinstance(item, str) else ""
+
+
 def weekdays(value: Any) -> frozenset[int]:
     """Days of the week, Monday 0."""
-    what = 'days such as ["sat", "sun"]'
+    what = 'days such as ["sat", "sun"], or "weekend", "weekdays" or "every day"'
     items: Iterable[Any] = (value,) if isinstance(value, str) else value
     if not isinstance(items, (list, tuple)) or not items:
         _refuse(what, value)
+    items = [day for item in items for day in DAY_WORDS.get(_plain_words(item), (item,))]
     found = [item.strip().lower()[:3] if isinstance(item, str) else "" for item in items]
     for item, day in zip(items, found, strict=True):
         if day not in WEEKDAYS:
-            _refuse(what, item, nearest(item, WEEKDAYS) if isinstance(item, str) else "")
+            _refuse(what, item, nearest(item, (*WEEKDAYS, *FULL_DAYS, *DAY_WORDS)) if isinstance(item, str) else "")
     return frozenset(WEEKDAYS.index(day) for day in found)
 
 

@@ -53,7 +53,7 @@ def merge_weather(written: WeatherTable | None, path: Path, desk: Desk, scenario
         preset = load_preset("converters")
         temp_c = preset.number("weather", "clear_temp_c") if written.temp_c is None else written.temp_c
         if written.temp_c is None:
-            desk.default(f"Under the clear sky the air has {temp_c:g} C day and night (no source).")
+            desk.default(f"Under the clear sky the air has {temp_c:g} C day and night (no source).", "weather temp_c")
         return WeatherChoice(clear=True, temp_c=temp_c, line=line)
     if written.sample is not None:
         return WeatherChoice(sample=written.sample, line=line)
@@ -112,10 +112,9 @@ def _look_at(file: FilePath, name: str, path: Path, desk: Desk) -> None:
         if file.is_dir():
             desk.mistake(path, "a weather file", f"the folder {quote(name)}", "Name the file in it.")
         elif not file.exists():
-            near = (
-                nearest(file.name, sorted(found.name for found in file.parent.glob("*"))[:1000]) if file.parent.is_dir() else ""
-            )
-            desk.mistake(path, "a weather file that is there", f"{quote(name)}, which is not", near or cure)
+            others = sorted(found.name for found in file.parent.glob("*") if found.name != file.name) if file.parent.is_dir() else []
+            what = "a link that leads nowhere" if file.is_symlink() else "which is not"
+            desk.mistake(path, "a weather file that is there", f"{quote(name)}, {what}", nearest(file.name, others[:1000]) or cure)
         elif not file.is_file():
             desk.mistake(path, "a weather file", f"{quote(name)}, a device or a pipe")
         elif file.stat().st_size == 0:

@@ -6,7 +6,7 @@ Whether values fit together is judged where they are merged.
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator
 
@@ -14,6 +14,7 @@ from simulator.scenario.parts import PRIORITIES
 from simulator.scenario.values import (
     choice,
     clock_hour,
+    counts,
     flag,
     given,
     hookup_nights,
@@ -21,9 +22,11 @@ from simulator.scenario.values import (
     months,
     normals_place,
     number,
+    panel_counts,
     past_years,
     rest_words,
     row,
+    several,
     sheet_rows,
     sides,
     text,
@@ -47,6 +50,8 @@ Celsius = Annotated[float, number(-60, 90, "C")]
 Price = Annotated[float, number(0, 1e7)]
 Degrees = Annotated[float, number(-360, 360, "degrees")]
 Count = Annotated[int, whole(1, 1000)]
+Kilograms = Annotated[float, number(0, 2000, "kg")]
+LifeYears = Annotated[float, number(0.5, 60, "years")]
 Windows = Annotated[tuple[tuple[float, float], ...], PlainValidator(windows)]
 
 
@@ -71,6 +76,10 @@ class VehicleTable(Table):
     heading_deg: Degrees | None = None
     cabin: CabinTable | None = None
     standing_draw_w: Annotated[float, number(0, 500, "W")] | None = None
+    payload_margin_kg: Annotated[float, number(0, 20_000, "kg")] | None = None
+    budget: Price | None = None
+    roof_m2: Annotated[float, number(0, 200, "m2", above=True)] | None = None
+    bay_m: Annotated[tuple[float, float, float], PlainValidator(sides)] | None = None
 
 
 class HeaterTable(Table):
@@ -131,6 +140,8 @@ class BankTable(Table):
     capacities: Annotated[tuple[tuple[float, float], ...], PlainValidator(sheet_rows)] | None = None
     age_years: Annotated[float, number(0, 40, "years")] | None = None
     warranty_years: Annotated[float, number(0, 40, "years")] | None = None
+    extra_price: Price | None = None
+    upright: Flag | None = None
     heater: HeaterTable | None = None
 
 
@@ -199,6 +210,9 @@ class InverterTable(Table):
     best_efficiency_frac: Annotated[float, number(0.4, 0.995)] | None = None
     loss: LossTable | None = None
     always_on: Flag | None = None
+    price: Price | None = None
+    kg: Kilograms | None = None
+    life_years: LifeYears | None = None
 
 
 class UsesTable(Table):
@@ -260,6 +274,7 @@ class StopTable(Table):
     """``[[stop]]``."""
 
     name: Text | None = None
+    place: Text | None = None
     latitude_deg: Annotated[float, number(-90, 90, "degrees (north is positive)")] | None = None
     longitude_deg: Annotated[float, number(-180, 180, "degrees (east is positive)")] | None = None
     elevation_m: Annotated[float, number(-450, 7000, "m")] | None = None
@@ -282,6 +297,8 @@ class ShoreTable(Table):
 
     charger_a: Amperes | None = None
     efficiency_frac: Annotated[float, number(0.3, 1)] | None = None
+    price: Price | None = None
+    kg: Kilograms | None = None
 
 
 class AlternatorTable(Table):
@@ -290,6 +307,8 @@ class AlternatorTable(Table):
     charger_a: Amperes | None = None
     efficiency_frac: Annotated[float, number(0.3, 1)] | None = None
     driving_frac: Frac | None = None
+    price: Price | None = None
+    kg: Kilograms | None = None
 
 
 class GeneratorTable(Table):
@@ -303,6 +322,8 @@ class GeneratorTable(Table):
     windows: Windows | None = None
     fuel_l_per_h_quarter: Annotated[float, number(0, 50, "L/h")] | None = None
     fuel_l_per_h_full: Annotated[float, number(0, 100, "L/h")] | None = None
+    price: Price | None = None
+    kg: Kilograms | None = None
 
 
 class StorageTable(Table):
@@ -320,6 +341,57 @@ class RestOfYearTable(Table):
     storage: StorageTable | None = None
 
 
+class CostsTable(Table):
+    """``[costs]``: what money is counted over."""
+
+    horizon_years: Annotated[float, number(1, 60, "years")] | None = None
+    discount_rate: Annotated[float, number(0, 0.5)] | None = None
+    fuel_price_per_l: Annotated[float, number(0, 1000)] | None = None
+    hookup_price_per_night: Annotated[float, number(0, 10_000)] | None = None
+    currency: Text | None = None
+
+
+class VariantTable(Table):
+    """``[[variant]]``: a name, and what it changes of the scenario; how it does so is judged where variants are made."""
+
+    name: Text | None = None
+    set: dict[str, Any] | None = None
+    without: Annotated[tuple[str, ...], row(PlainValidator(text), 'a list of keys such as ["bank.unit_v"]')] | None = None
+
+
+class UnitsTable(Table):
+    """``[size.unit]``: what a unit of another chemistry is, as keys of ``[bank]``."""
+
+    lfp: BankTable | None = None
+    agm: BankTable | None = None
+    gel: BankTable | None = None
+    flooded: BankTable | None = None
+
+
+class SizeTable(Table):
+    """``[size]``: designs to try, what they must meet, and what they may cost."""
+
+    in_parallel: Annotated[tuple[int, ...], counts(1, 1000)] | None = None
+    in_series: Annotated[tuple[int, ...], counts(1, 16)] | None = None
+    bus_v: Annotated[tuple[int, ...], several(choice(12, 24, 48), "bus voltages such as [12, 24]")] | None = None
+    chemistry: (
+        Annotated[tuple[str, ...], several(choice("lfp", "agm", "gel", "flooded"), 'chemistries such as ["lfp", "agm"]')] | None
+    ) = None
+    panels: Annotated[tuple[tuple[str | None, tuple[int, ...]], ...], PlainValidator(panel_counts)] | None = None
+    tilt_deg: Annotated[tuple[float, ...], several(number(0, 90, "degrees"), "tilts such as [0, 30]")] | None = None
+    generator: Annotated[tuple[bool, ...], several(PlainValidator(flag), "[true, false]")] | None = None
+    controllers: Annotated[str, choice("as given", "large enough")] | None = None
+    unit: UnitsTable | None = None
+    flat_days: Annotated[int, whole(0, 366)] | None = None
+    odds: Annotated[float, number(0, 1, above=True)] | None = None
+    years: Annotated[int, whole(1, 10_000)] | None = None
+    soh: Annotated[float, number(0.3, 1)] | None = None
+    max_price: Price | None = None
+    max_kg: Annotated[float, number(0, 20_000, "kg", above=True)] | None = None
+    max_volume_l: Annotated[float, number(0, 20_000, "L", above=True)] | None = None
+    max_roof_m2: Annotated[float, number(0, 200, "m2", above=True)] | None = None
+
+
 class ScenarioFile(Table):
     """A whole scenario file."""
 
@@ -335,4 +407,7 @@ class ScenarioFile(Table):
     shore: ShoreTable | None = None
     alternator: AlternatorTable | None = None
     generator: GeneratorTable | None = None
+    costs: CostsTable | None = None
+    variant: tuple[VariantTable, ...] | None = None
+    size: SizeTable | None = None
     rest_of_year: Annotated[RestOfYearTable, BeforeValidator(rest_words)] | None = None

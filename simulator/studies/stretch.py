@@ -302,6 +302,7 @@ def stretch_summary(found: Stretch) -> dict[str, Any]:
         "scenario_sha256": found.scenario.sha256,
         "stop": found.stop.name,
         "first_day": found.first_day.isoformat(),
+        "within_stay": found.stop.arrive <= found.first_day <= found.stop.depart,
         "sky": found.sky,
         "kt": round(found.kt, 4),
         "source": list(found.source),

@@ -12,9 +12,9 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from simulator.errors import InputError, WeatherFileError
+from simulator.errors import InputError, WeatherFileError, printable
 from simulator.weather import cache, formats
-from simulator.weather.station import COLUMNS, Floats, StationYear, year_index
+from simulator.weather.station import COLUMNS, Floats, StationYear, short_sum, year_index
 
 LARGEST_FILE_BYTES: Final = 64 * 1024 * 1024
 """A year every five minutes with all columns takes about 20 MB; anything larger is not one year of weather."""
@@ -47,7 +47,7 @@ def look_at_weather_file(path: Path | str) -> None:
             head = file.read(HEAD_BYTES)
     except OSError as error:
         raise _unreadable(path, error) from None
-    formats.recognise(str(path), head)
+    formats.recognise(printable(path), head)
 
 
 def read_weather_file(path: Path | str) -> StationYear:
@@ -80,7 +80,7 @@ def read_weather_file(path: Path | str) -> StationYear:
         data = path.read_bytes()
     except OSError as error:
         raise _unreadable(path, error) from None
-    return _read(str(path), path.name, data)
+    return _read(printable(path), printable(path.name), data)
 
 
 def read_sample(name: str) -> StationYear:
@@ -117,16 +117,18 @@ def _look_at_entry(path: Path) -> None:
     try:
         entry = path.stat()
     except (FileNotFoundError, NotADirectoryError):
-        raise WeatherFileError(f"{path}: there is no such weather file{_nearest(path)}") from None
+        raise WeatherFileError(f"{printable(path)}: there is no such weather file{_nearest(path)}") from None
     except (OSError, ValueError) as error:
         raise _unreadable(path, error) from None
     if stat.S_ISDIR(entry.st_mode):
-        raise WeatherFileError(f"{path}: this is a folder; name the weather file in it ({formats.KNOWN} are read)")
+        raise WeatherFileError(f"{printable(path)}: this is a folder; name the weather file in it ({formats.KNOWN} are read)")
     if not stat.S_ISREG(entry.st_mode):
-        raise WeatherFileError(f"{path}: this is a device or a pipe, not a file; name a weather file ({formats.KNOWN} are read)")
+        raise WeatherFileError(
+            f"{printable(path)}: this is a device or a pipe, not a file; name a weather file ({formats.KNOWN} are read)"
+        )
     if entry.st_size > LARGEST_FILE_BYTES:
         raise WeatherFileError(
-            f"{path}: it has {entry.st_size / 1e6:.0f} MB, {LARGEST_FILE_BYTES / 1e6:.0f} MB are allowed; "
+            f"{printable(path)}: it has {entry.st_size / 1e6:.0f} MB, {LARGEST_FILE_BYTES / 1e6:.0f} MB are allowed; "
             "name a file with one year of one place"
         )
 
@@ -134,7 +136,7 @@ def _look_at_entry(path: Path) -> None:
 def _nearest(path: Path) -> str:
     """The end of a sentence about a missing file: the name it may have been meant for, or how to get one."""
     try:
-        there = [other.name for other in path.parent.iterdir() if other.is_file()]
+        there = [other.name for other in path.parent.iterdir() if other.is_file() and other.name.isprintable()]
     except OSError:
         return "; look at the folder's name, paths count from the scenario's own folder"
     near = difflib.get_close_matches(path.name, there, n=1)
@@ -147,9 +149,9 @@ def _nearest(path: Path) -> str:
 
 def _unreadable(path: Path, error: Exception) -> WeatherFileError:
     if isinstance(error, PermissionError):
-        return WeatherFileError(f"{path}: this weather file may not be read; give yourself the permission to read it")
+        return WeatherFileError(f"{printable(path)}: this weather file may not be read; give yourself the permission to read it")
     reason = getattr(error, "strerror", None) or error
-    return WeatherFileError(f"{path}: this weather file cannot be opened ({reason}); correct its name")
+    return WeatherFileError(f"{printable(path)}: this weather file cannot be opened ({reason}); correct its name")
 
 
 def _read(file: str, from_where: str, data: bytes, place: str | None = None) -> StationYear:
@@ -165,7 +167,7 @@ def _read(file: str, from_where: str, data: bytes, place: str | None = None) -> 
     when = "a typical year" if year is None else f"the year {year}"
     return StationYear(
         name=name,
-        source=f"{name}: {when} ({told['kind']}), from {from_where}",
+        source=f"{name}: {when} ({told['kind']}), from {from_where}, checksum {short_sum(sha256)}",
         sha256=sha256,
         latitude_deg=told["latitude_deg"],
         longitude_deg=told["longitude_deg"],

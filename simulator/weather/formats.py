@@ -110,8 +110,9 @@ def recognise(file: str, head: bytes) -> str:
             f"{file}: line 3: expected the columns of an NSRDB csv (Year,Month,Day,Hour,Minute,...), "
             f"got {third[:40]!r}; download it again and leave it as it is"
         )
+    # What stands in it is not repeated: a scenario from a stranger may name any file of this machine.
     raise WeatherFileError(
-        f"{file}: this is not a weather file flatdays knows ({KNOWN} are read); its first line is {lines[0][:40]!r}"
+        f"{file}: this is not a weather file flatdays knows ({KNOWN} are read); name one, or mend its first lines"
     )
 
 

@@ -103,7 +103,16 @@ def normals_from_table(name: str, where: str = "") -> Normals:
 
 
 def _names_hint() -> str:
-    return f"It has {', '.join(normals_names())}; for any other place write {WRITE_THEM}."
+    listed = "; ".join(sorted(normals_names(), key=str.casefold))
+    return f"It has {listed}. For any other place write {WRITE_THEM}."
+
+
+def normals_by_distance(latitude_deg: float, longitude_deg: float) -> tuple[float, Normals]:
+    """The table's nearest place, however far and high it lies, and how far away that is [km]."""
+    away = (
+        (distance_km(latitude_deg, longitude_deg, place.latitude_deg, place.longitude_deg), place) for place in _table().values()
+    )
+    return min(away, key=lambda found: found[0])
 
 
 def nearest_normals(latitude_deg: float, longitude_deg: float, elevation_m: float, where: str = "") -> Normals:

@@ -24,6 +24,7 @@ from simulator.weather.station import (
     StationYear,
     _row_of,
     hourly_weather,
+    short_sum,
     year_index,
 )
 
@@ -153,9 +154,10 @@ def year_from(cell: Cell, year: int, told: Mapping[str, Any], values: Floats, sh
     """Put a year together from what was told about it and its values (6, rows): the contract's columns, then precipitation."""
     table = pd.DataFrame(dict(zip(COLUMNS, values[: len(COLUMNS)], strict=True)), index=year_index(values.shape[1], year))
     service = WORDS_OF_SERVICE if told["official"] else "An archive of the user's own"
+    where = f"in the half-degree cell around {cell.said}, in UTC"
     return ArchiveYear(
         name=f"archive cell {cell.said}",
-        source=f"{service}: hourly weather of {year} in the half-degree cell around {cell.said}, in UTC",
+        source=f"{service}: hourly weather of {year} {where}, checksum {short_sum(sha256)}",
         sha256=sha256,
         latitude_deg=float(told["latitude_deg"]),
         longitude_deg=float(told["longitude_deg"]),

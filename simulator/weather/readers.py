@@ -44,6 +44,8 @@ TMY2_COLUMNS: Final = {
 HOURLY_MIN: Final = (60,)
 NSRDB_MIN: Final = (5, 10, 15, 30, 60)
 
+LONGEST_LINE: Final = 20_000
+"""A header line of an EPW with all its design conditions has a few hundred characters."""
 _TMY2_ROW_LENGTH = 142
 _EPW_FIELDS = (22, 35)
 """A row of an EPW has 35 fields; older writers end it early, but never before the wind, the 22nd."""
@@ -75,6 +77,11 @@ def parse(file: str, kind: str, text: str) -> RawYear:
         Header or rows cannot be read, with all mistakes of the header at once.
     """
     lines = text.replace("\r\n", "\n").replace("\r", "\n").lstrip("\n").rstrip().split("\n")
+    long = next((number for number, line in enumerate(lines, 1) if len(line) > LONGEST_LINE), None)
+    if long is not None:
+        raise WeatherFileError(
+            f"{file}: line {long} has more than {LONGEST_LINE} characters; the file is damaged, download it again"
+        )
     return {"epw": _read_epw, "tmy3": _read_tmy3, "tmy2": _read_tmy2, "nsrdb": _read_nsrdb}[kind](file, lines)
 
 
@@ -103,7 +110,16 @@ def _read_epw(file: str, lines: list[str]) -> RawYear:
         raise WeatherFileError(f"{file}: line 8: expected 1 row an hour, got {periods[2]}; make the file again with hourly rows")
     _even_rows(file, lines[8:], 9, *_EPW_FIELDS)
     years = _years(file, (line.split(",", 1)[0] for line in lines[8:]))
-    plain = io.StringIO("\n".join(["LOCATION,-,-,-,-,-,0,0,0,0", *lines[1:]]))
+    for number, line in enumerate(lines[8:], 9):
+        when = line.split(",", 4)[1:4]
+        if not all(part.strip().isdecimal() and 1 <= int(part) <= most for part, most in zip(when, (12, 31, 24), strict=True)):
+            raise WeatherFileError(
+                f"{file}: line {number}: month, day and hour (1 to 24) cannot be read as EPW, got {', '.join(when)[:40]!r}; "
+                "correct them, or download the file again"
+            )
+    # The reader wants all fields; what an older writer left out is not used.
+    rest = "," * (_EPW_FIELDS[1] - 1 - lines[8].count(","))
+    plain = io.StringIO("\n".join(["LOCATION,-,-,-,-,-,0,0,0,0", *lines[1:8], *(line + rest for line in lines[8:])]))
 
     def ask() -> tuple[pd.DataFrame, Any]:
         import pvlib
@@ -326,9 +342,16 @@ def _ask(file: str, kind: str, reader: Callable[[], tuple[pd.DataFrame, Any]]) -
             # A number too large for its column would be cast to another one with a mere warning.
             warnings.filterwarnings("error", category=RuntimeWarning)
             return reader()[0]
+    except OSError as error:
+        raise WeatherFileError(
+            f"{file}: a working copy of it could not be written ({error.strerror or error}); free some space in the folder for "
+            "temporary files, or name another one in TMPDIR"
+        ) from None
     except Exception as error:
         # The readers raise whatever their first stumble happens to raise: ValueError, KeyError, IndexError, TypeError ...
-        reason = " ".join(str(error).split())[:120]
+        # Without advice to programmers, and without the name of our own copy.
+        said = re.sub(r"(WARNING: )?In \S+year\.tm2 ", "", str(error).split("You might want")[0])
+        reason = " ".join("".join(letter if letter.isprintable() else " " for letter in said).split())[:120].rstrip(" .")
         raise WeatherFileError(
             f"{file}: its rows cannot be read as {kind} ({type(error).__name__}: {reason}); "
             "the file is damaged, download it again"

@@ -36,6 +36,11 @@ LAPSE_C_PER_M = 0.0065
 """Fall of air temperature with height (ICAO Standard Atmosphere, Doc 7488, 3rd ed. 1993)."""
 
 
+def short_sum(sha256: str) -> str:
+    """The first digits of a checksum, enough to tell two files apart."""
+    return sha256[:12]
+
+
 @dataclass(frozen=True, eq=False)
 class StationYear:
     """One year of hourly weather at one place.
@@ -44,7 +49,7 @@ class StationYear:
     ----------
     name : what the file calls the place.
     source : one sentence saying where the numbers come from.
-    sha256 : of the file as it was read.
+    sha256 : of the file as it was read; ``source`` ends with its first digits.
     latitude_deg, longitude_deg : north and east are positive [deg].
     elevation_m : height above the sea [m].
     typical : True if its months come from several years, False for one real year.

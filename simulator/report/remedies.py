@@ -1,0 +1,189 @@
+"""What ends the flat days, in words, for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import date
+
+from simulator.report.layout import Line, text_table
+from simulator.report.measures import METRIC, Measures
+from simulator.report.tables import CAUTIONS, plural
+from simulator.studies.remedies import Remedies
+from simulator.studies.remedy import Remedy, Spell
+from simulator.studies.weather_years import KIND_WORDS
+
+MOST_ROWS = 15
+"""Of each list; the JSON and the CSV have all."""
+MOST_SPELLS = 12
+FEW = 3
+"""Names told for one dark spell."""
+
+
+def _count(value: float, single: bool) -> str:
+    return f"{value:.0f}" if single else f"{value:.1f}"
+
+
+def _span(first: date, last: date) -> str:
+    if first == last:
+        return f"{first.day} {first:%B %Y}"
+    if (first.year, first.month) == (last.year, last.month):
+        return f"{first.day}-{last.day} {last:%B %Y}"
+    return f"{first.day} {first:%B} - {last.day} {last:%B %Y}"
+
+
+def _money(value: float | None) -> str:
+    if value is None:
+        return "not known"
+    return "free" if abs(value) < 0.005 else f"{value:,.0f}" if abs(value) >= 10.0 else f"{value:,.2f}"
+
+
+def _mass(remedy: Remedy, measures: Measures) -> str:
+    return "not known" if remedy.kg is None else "none" if remedy.kg == 0.0 else measures.mass(remedy.kg)
+
+
+def _rows(found: Remedies, remedies: Sequence[Remedy], measures: Measures) -> Iterator[str]:
+    single = found.years == 1
+    head = ["change", "cured", "made", "left"]
+    if not single:
+        head += ["years without", "95 % sure", "gained"]
+    counted = any(remedy.cost_per_year not in (None, 0.0) for remedy in (*found.singles, *found.pairs))
+    head += ["price", "mass"]
+    if counted:
+        head += ["cost a year", "per flat day less"]
+    rows = []
+    for remedy in remedies[:MOST_ROWS]:
+        row = [remedy.name, _count(remedy.cured, single), _count(remedy.made, single), _count(remedy.left, single)]
+        if not single:
+            low, high = remedy.interval
+            row += [f"{remedy.without_flat / remedy.years:.0%}", f"{low:.0%} to {high:.0%}", f"{remedy.share_gained:+.0%}"]
+        row += [_money(remedy.price), _mass(remedy, measures)]
+        if counted:
+            row += [_money(remedy.cost_per_year), _money(remedy.cost_per_flat_day)]
+        rows.append(tuple(row))
+    yield from text_table(tuple(head), rows)
+    if len(remedies) > MOST_ROWS:
+        yield f"  and {len(remedies) - MOST_ROWS} more (all of them with --csv or --json)"
+
+
+def _verdict(found: Remedies) -> str:
+    flat = found.flat.sum(axis=1)
+    if not flat.any():
+        where = "in this weather year" if found.years == 1 else f"in any of {plural(found.years, KIND_WORDS[found.choice.kind])}"
+        more = "" if found.years > 1 else "; --years 100 asks many years"
+        return f"There is nothing to mend: the trip has no flat day {where}{more}."
+    complete = [remedy for remedy in found.singles if remedy.complete]
+    pairs = [remedy for remedy in found.pairs if remedy.complete]
+    have = (
+        f"The trip has {plural(int(flat[0]), 'flat day')}"
+        if found.years == 1
+        else f"The trip has {flat.mean():.1f} flat days in an average year, and some in {int((flat > 0).sum())} of {found.years}"
+    )
+    if complete:
+        count = plural(len(complete), "single change")
+        return f"{have}. {count} {'ends' if len(complete) == 1 else 'end'} them all, first: {complete[0].name}."
+    if pairs:
+        count = plural(len(pairs), "pair")
+        does = "does" if len(pairs) == 1 else "do"
+        return f"{have}. No single change ends them all; {count} of changes {does}, first: {pairs[0].name}."
+    return f"{have}. Nothing in reach ends them all, neither one change nor two together."
+
+
+def _spell_line(spell: Spell, single: bool) -> str:
+    when = _span(spell.first, spell.last) + ("" if single else f" of year {spell.year}")
+    if not spell.cured_by:
+        return f"nothing in reach cures {when}"
+    more = len(spell.cured_by) - FEW
+    return f"{when}: {'; '.join(spell.cured_by[:FEW])}" + (f"; and {more} more" if more > 0 else "")
+
+
+def _spells(found: Remedies) -> Iterator[str]:
+    single = found.years == 1
+    hopeless = found.hopeless
+    if single:
+        yield "What cures which flat days"
+        for spell in found.spells[:MOST_SPELLS]:
+            yield f"  - {_spell_line(spell, single)}"
+        if len(found.spells) > MOST_SPELLS:
+            yield f"  - and {plural(len(found.spells) - MOST_SPELLS, 'more spell')}"
+    elif hopeless:
+        years = len({spell.year for spell in hopeless})
+        yield f"In {plural(years, 'year')} of {found.years} there are flat days that nothing in reach cures, such as:"
+        longest = sorted(hopeless, key=lambda spell: (-spell.days, spell.first))[:FEW]
+        for spell in longest:
+            yield f"  - nothing in reach cures {_spell_line(spell, single).removeprefix('nothing in reach cures ')}"
+    else:
+        yield "Every spell of flat days in every year is cured by something above."
+
+
+def _notes(found: Remedies) -> Iterator[str]:
+    listed = (*found.singles, *found.pairs)
+    single = found.years == 1
+    unit = "flat days of this trip" if single else "flat days a trip, on average over the years"
+    yield (
+        f"Cured, made and left are {unit}. Order: changes that end all flat days first. In each list by cost a year for each "
+        "flat day less (free ones cost nothing, so they lead), then by price where nothing tells how long it lasts, then those "
+        "of unknown price; of equals first what gives nothing up, then what cures most. Doing without an essential appliance "
+        "comes last."
+    )
+    if not single:
+        yield "Years without: share of the years without a flat day, its exact interval, and how much more than now."
+    yield f"Cost a year counts one trip a year, in {found.terms.currency}. What is not known is never taken as nothing."
+    missing = dict.fromkeys(
+        change.missing for remedy in listed for change in remedy.changes if change.price is None and change.missing
+    )
+    if missing:
+        yield f"Prices would be told with: {'; '.join(missing)}."
+    terms = found.terms
+    if terms.hookup_price_per_night is None and any(remedy.nights > 0.0 for remedy in listed):
+        yield "What a night on a hookup costs is told by hookup_price_per_night in [costs]."
+    if terms.fuel_price_per_l is None and any(remedy.litres > 0.0 for remedy in listed):
+        yield "What the generator's fuel costs is told by fuel_price_per_l in [costs]."
+    if any(change.group == "portable" for remedy in listed for change in remedy.changes):
+        yield (
+            "The folding panel is counted as set out all day, under the trees of the stop if there are any, and on the road too."
+        )
+    if found.nights_tried > 1:
+        yield f"{found.nights_tried} single nights on a hookup were tried, around the dark spells; the best is listed."
+    if found.pairs_walked:
+        count = plural(found.pairs_walked, "pair")
+        yield f"{count} of the best changes that do not cure alone were walked; each is a run of its own."
+
+
+def _fuel(found: Remedies, measures: Measures) -> Iterator[str]:
+    for remedy in found.singles:
+        if remedy.litres > 0.05 and remedy.net > 0.0:
+            yield f"  - {remedy.name}: about {measures.litres(remedy.litres)} of fuel a trip"
+
+
+def remedies_lines(found: Remedies, measures: Measures = METRIC) -> list[str]:
+    """The whole answer, a line each, the verdict first."""
+    lines: list[str] = [found.scenario.title, "", Line(_verdict(found))]
+    if found.flat.any():
+        complete = [remedy for remedy in found.singles if remedy.complete]
+        some = [remedy for remedy in found.singles if not remedy.complete and remedy.net > 0.0]
+        pairs = [remedy for remedy in found.pairs if remedy.complete] or list(found.pairs)
+        for words, remedies in (
+            ("Single changes that end every flat day", complete),
+            ("Single changes that end some of them", some),
+            ("Pairs that end every flat day" if pairs and pairs[0].complete else "Pairs that end more than either alone", pairs),
+        ):
+            if remedies:
+                lines += ["", words, *_rows(found, remedies, measures)]
+        fuel = list(_fuel(found, measures))
+        if fuel:
+            lines += ["Fuel", *fuel]
+        idle = [remedy.name for remedy in found.singles if remedy.net == 0.0]
+        worse = [f"{remedy.name} ({-remedy.net:.1f} more)" for remedy in found.singles if remedy.net < 0.0]
+        if idle:
+            lines += ["", f"Tried, and of no help here: {'; '.join(idle)}."]
+        if worse:
+            lines += ["", f"Tried, and it makes more flat days: {'; '.join(worse)}."]
+        lines += ["", *_spells(found), "", "How to read it", *(f"  - {note}" for note in _notes(found))]
+        cautions = dict.fromkeys(
+            change.caution for remedy in (*complete, *some, *pairs) for change in remedy.changes if change.caution
+        )
+        lines += ["Caution", *(f"  - {caution}" for caution in (*cautions, *CAUTIONS))]
+    lines += ["", "Weather", *(f"  - {source}" for source in found.sources)]
+    if found.notes:
+        lines += ["Note", *(f"  - {note}" for note in found.notes)]
+    return lines
