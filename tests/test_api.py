@@ -13,7 +13,7 @@ import simulator
 
 ROOT = Path(__file__).resolve().parents[1]
 
-CONSUMER = '''
+CONSUMER = """
 from simulator import (
     InputError,
     Life,
@@ -48,7 +48,7 @@ def answer(name: str) -> tuple[int, float, str]:
     rows: int = len(days_table(outcome)) + len(beside.designs) + len(cures.singles)
     first: str = outcome.flat_days[0].cause if outcome.flat_days else str(summary(outcome)["days"])
     return rows, chance.flat_free_share() + served.years_to_end, first + html
-'''
+"""
 
 
 def test_the_examples_run(monkeypatch):

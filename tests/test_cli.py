@@ -425,7 +425,7 @@ def test_words_for_days(written, days):
 
 
 def test_words_that_are_no_days_get_a_hint():
-    with pytest.raises(InputError, match='got "weekedn". Did you mean "weekend"'):
+    with pytest.raises(InputError, match=r'got "weekedn"\. Did you mean "weekend"'):
         parse_scenario(starter_text().replace("\nhours_per_day = 4", '\nhours_per_day = 4\ndays = "weekedn"', 1))
 
 

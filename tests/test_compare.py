@@ -356,3 +356,15 @@ def test_the_shipped_choice_shows_what_it_says():
     assert all(it.cost is not None for it in shipped.designs)
     assert by_name["AGM"].cost.bank_replacements >= 1
     assert not any(it.limits_broken for it in shipped.designs)
+
+
+def test_a_clear_sky_has_no_years_and_the_cure_is_told(tmp_path, capsys):
+    text = (SCENARIOS / "worksheet.toml").read_text(encoding="utf-8")
+    file = tmp_path / "clear.toml"
+    file.write_text(text + '[[variant]]\nname = "six"\nset = { "bank.in_parallel" = 6 }\n', encoding="utf-8")
+    assert main(["compare", str(file)]) == 2
+    assert "--source written" in capsys.readouterr().err
+    assert main(["compare", str(file), "--source", "written"]) == 0
+    said = capsys.readouterr().out
+    assert "2 designs over one weather year, 5 days each" in said
+    assert "no panels" in said

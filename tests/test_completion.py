@@ -43,7 +43,8 @@ def bash_offers(line: str, folder) -> list[str]:
     code = f"""
     source ./script
     spec=$(complete -p flatdays); name=${{spec#*-F }}; name=${{name%% *}}
-    COMP_WORDS=({" ".join(f"'{word}'" for word in words)}); COMP_CWORD={len(words) - 1}; COMP_LINE='{line}'; COMP_POINT={len(line)}
+    COMP_WORDS=({" ".join(f"'{word}'" for word in words)}); COMP_CWORD={len(words) - 1}
+    COMP_LINE='{line}'; COMP_POINT={len(line)}
     $name flatdays '{words[-1]}' '{words[-2]}' 2>/dev/null
     printf '%s\\n' "${{COMPREPLY[@]}}"
     """

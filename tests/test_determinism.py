@@ -8,7 +8,9 @@ import os
 import re
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -78,13 +80,16 @@ def test_threads_change_no_byte(trip, monkeypatch, capsys, command):
     """One, two and five threads, and blocks of lanes of several sizes, wherever lanes are walked."""
     walk = battery.walk
     told = []
+
+    def walk_with(count: int) -> Callable[..., battery.Walk]:
+        def walker(*args: Any, **more: Any) -> battery.Walk:
+            told.append(count)
+            return walk(*args, **(more | {"threads": count}))
+
+        return walker
+
     for threads in (1, 2, 5):
-
-        def walk_with(*args: object, threads: int = threads, **more: object) -> battery.Walk:
-            told.append(threads)
-            return walk(*args, **(more | {"threads": threads}))  # type: ignore[arg-type]
-
-        monkeypatch.setattr(battery, "walk", walk_with)
+        monkeypatch.setattr(battery, "walk", walk_with(threads))
         found = outputs(trip, COMMANDS[command], capsys)
         if threads == 1:
             first = found

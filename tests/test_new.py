@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import shlex
 from datetime import date
 
 import pytest
@@ -69,7 +70,7 @@ def test_any_plan_makes_a_scenario_that_is_what_was_asked_for(plan):
 
 def test_the_command_of_the_help_text_checks_and_runs(tmp_path, capsys):
     file = tmp_path / "winter.toml"
-    flags = '--bank lfp --units 3 --panel-w 400 --at 48.1,7.9 --from 2026-12-01 --days 14'.split()
+    flags = shlex.split('--bank lfp --units 3 --panel-w 400 --at "48.1,7.9" --from 2026-12-01 --days 14')
     assert main(["new", str(file), *flags]) == 0
     assert main(["check", str(file)]) == 0
     assert main(["run", str(file)]) == 0
@@ -105,8 +106,13 @@ def test_nothing_is_overwritten_and_all_mistakes_come_at_once(tmp_path, capsys):
     assert "was left as it is" in capsys.readouterr().err
     assert file.read_text(encoding="utf-8") == "mine"
     other = tmp_path / "other.toml"
-    flags = ["--bank", "agmm", "--units", "0", "--panel-w", "much", "--at", "95,3", "--from", "soon", "--days", "-1", "--bus-v", "6"]
-    assert main(["new", str(other), *flags, "--vehicle", "tank", "--appliances", "fridge, ketle", "--unit-ah", "nan"]) == 2
+    flags = ["--bank", "agmm", "--units", "0", "--panel-w", "much", "--at", "95,3", "--from", "soon", "--days", "-1"]
+    assert (
+        main(
+            ["new", str(other), *flags, "--bus-v", "6", "--vehicle", "tank", "--appliances", "fridge, ketle", "--unit-ah", "nan"]
+        )
+        == 2
+    )
     lines = capsys.readouterr().err.splitlines()
     assert [line.split(":")[0] for line in lines] == [question.flag for question in QUESTIONS]
     assert 'got "agmm"; did you mean "agm"' in lines[1]

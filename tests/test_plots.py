@@ -48,7 +48,7 @@ def test_charge_is_the_charge_of_every_hour_on_local_days(bloom):
     assert y[1:] == pytest.approx(100.0 * bloom.hours[:, k.SOC_END])
     assert (x[0], x[-1]) == (0.0, pytest.approx(bloom.timeline.days))
     assert np.all(np.floor(hour_moments(bloom.timeline)) == bloom.timeline.local_day)
-    flat = [day for day in np.flatnonzero(bloom.flat[0])]
+    flat = list(np.flatnonzero(bloom.flat[0]))
     drawn = [bar for bar in axes.collections if bar.get_label() == "flat day" or bar.get_hatch() == "xx"]
     assert sorted(float(bar.get_paths()[0].vertices[:, 0].min()) for bar in drawn) == flat
 
@@ -87,7 +87,8 @@ def test_the_bars_of_the_energy_balance(bloom):
     """What came in equals what went, but for what was stored: the ledger as drawn closes."""
     figure = run_plots(bloom)["energy"]
     axes = figure.axes[0]
-    bars = dict(zip((label.get_text() for label in axes.get_yticklabels()), (bar.get_width() for bar in axes.patches), strict=True))
+    names = [label.get_text() for label in axes.get_yticklabels()]
+    bars = dict(zip(names, (bar.get_width() for bar in axes.patches), strict=True))
     kinds = {text: kind for _, text, kind in plots.LEDGER}
     came = sum(width for text, width in bars.items() if kinds.get(text) == "in")
     went = sum(width for text, width in bars.items() if kinds.get(text) in ("used", "spilled", "lost"))

@@ -52,8 +52,6 @@ def test_the_starter_is_valid_and_names_the_schema_first():
     assert mistakes(starter_text()) == []
 
 
-
-
 def is_toml(line):
     try:
         return bool(tomllib.loads(line))

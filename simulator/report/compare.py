@@ -205,7 +205,8 @@ def _table(found: Comparison, measures: Measures, first: int, count: int) -> Ite
 def _units(design: Design) -> str:
     bank = design.scenario.bank
     panels_w = sum(it.panel.p_w * it.in_series * it.in_parallel for it in design.scenario.arrays)
-    parts = [f"{design.units} x {bank.unit_v:g} V {bank.unit_ah:g} Ah {bank.chemistry.upper()}", f"{panels_w:,.0f} W of panels"]
+    panels = f"{panels_w:,.0f} W of panels" if panels_w > 0.0 else "no panels"
+    parts = [f"{design.units} x {bank.unit_v:g} V {bank.unit_ah:g} Ah {bank.chemistry.upper()}", panels]
     if design.scenario.generator is not None:
         parts.append(f"generator {design.scenario.generator.rated_w:,.0f} W")
     return ", ".join(parts)
@@ -314,7 +315,7 @@ def _cost_words(found: Comparison) -> Iterator[str]:
 def comparison_lines(found: Comparison, measures: Measures = METRIC) -> list[str]:
     """The whole answer, a line each, the verdict first."""
     kind = KIND_WORDS.get(found.kind, "weather year")
-    over = f"over the same {plural(found.years, kind)}"
+    over = f"over one {kind}" if found.years == 1 else f"over the same {plural(found.years, kind)}"
     lines = [f"{plural(len(found.designs), 'design')} {over}, {plural(found.days, 'day')} each", ""]
     lines += [f"  - {sentence}" for sentence in _wins(found, measures)]
     flags = list(_flags(found, measures))

@@ -29,6 +29,7 @@ from simulator.units import HOURS_PER_DAY, WH_PER_KWH
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
     from simulator.studies.life import Life
@@ -52,7 +53,7 @@ PNG_DPI = 120
 MOST_TICKS = 14
 NARROW_STOP = 0.055
 """A stop's share of the width below which only its number is written above the picture."""
-STYLE: Final[dict[str, Any]] = {
+STYLE: Any = {
     "svg.hashsalt": "flatdays",
     "svg.fonttype": "none",
     "text.parse_math": False,
@@ -124,6 +125,12 @@ def _plain(axes: Axes) -> None:
     axes.spines[["top", "right"]].set_visible(False)
     axes.set_axisbelow(True)
     axes.grid(axis="y", color=RULE, linewidth=0.8)
+
+
+def _whole_numbers(axis: Axis) -> None:
+    from matplotlib.ticker import MaxNLocator
+
+    axis.set_major_locator(MaxNLocator("auto", integer=True))
 
 
 # ---- a run ----
@@ -395,8 +402,8 @@ def _years(found: Odds) -> Figure:
     )
     axes.annotate(f"{counts[0]} of {found.years}\nwithout one", (0, counts[0]), **_moved(0, 3), ha="center")
     axes.margins(y=0.16)
-    axes.xaxis.get_major_locator().set_params(integer=True)
-    axes.yaxis.get_major_locator().set_params(integer=True)
+    _whole_numbers(axes.xaxis)
+    _whole_numbers(axes.yaxis)
     axes.set_xlim(-0.6, max(len(counts) - 0.4, 4.6))
     axes.set_xlabel("flat days on the trip")
     axes.set_ylabel(f"{found.weather.kind} years")
@@ -439,7 +446,7 @@ def _life(found: Life) -> Figure:
     flat = [year.flat_days for year in found.years]
     lower.bar(years - 0.5, flat, 0.8, facecolor="#f3d5cd", edgecolor=FLAT, hatch="///", linewidth=0.7)
     lower.set_ylim(0.0, max(1.0, 1.15 * max(flat)))
-    lower.yaxis.get_major_locator().set_params(integer=True)
+    _whole_numbers(lower.yaxis)
     lower.set_ylabel("flat days of the route")
     lower.set_xlabel("years of service")
     figure.suptitle(f"{found.scenario.title}: life of the bank", fontsize=12)

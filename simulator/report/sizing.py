@@ -138,7 +138,7 @@ def _value_words(step: Step, value: object) -> str:
     if step.axis == "generator":
         return "with generator" if value else "no generator"
     unit = {"tilt_deg": " degrees", "bus_v": " V"}.get(step.axis, "")
-    return f"{value}{unit}"
+    return f"{value:g}{unit}" if isinstance(value, (int, float)) else f"{value}"
 
 
 def _steps(found: Sizing) -> Iterator[str]:

@@ -86,7 +86,6 @@ BEFORE: dict[Callable[..., Any], dict[str, Any]] = {
 """What may stand in for a table: text."""
 REQUIRED: dict[str, list[str]] = {
     "ScenarioFile": ["bank", "appliance", "stop"],
-    "BankTable": ["chemistry"],
     "StopTable": ["arrive", "depart"],
     "VariantTable": ["name"],
 }
@@ -102,11 +101,12 @@ class _Generator(GenerateJsonSchema):
 
     def function_plain_schema(self, schema: core_schema.PlainValidatorFunctionSchema) -> JsonSchemaValue:
         check: Any = schema["function"]["function"]
-        return dict(values.SHAPES.get(check) or PLAIN[check])
+        return dict(values.SHAPES.get(check) or PLAIN.get(check, {}))
 
     def function_before_schema(self, schema: core_schema.BeforeValidatorFunctionSchema) -> JsonSchemaValue:
         check: Any = schema["function"]["function"]
-        return {"anyOf": [BEFORE[check], self.generate_inner(schema["schema"])]}
+        inner = self.generate_inner(schema["schema"])
+        return {"anyOf": [BEFORE[check], inner]} if check in BEFORE else inner
 
     def nullable_schema(self, schema: core_schema.NullableSchema) -> JsonSchemaValue:
         # TOML has no null: a key is there or it is not.
@@ -141,6 +141,9 @@ def _finish(name: str, table: dict[str, Any]) -> None:
     needed = [key for key in REQUIRED.get(name, ()) if key in properties]
     if needed:
         table["required"] = needed
+    if name == "ScenarioFile":
+        # Elsewhere the same table only says what differs.
+        properties["bank"]["required"] = ["chemistry"]
     if name == "StopTable":
         table["anyOf"] = [{"required": ["place"]}, {"required": ["latitude_deg", "longitude_deg"]}]
     if name in ONE_OF:

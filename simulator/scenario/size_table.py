@@ -33,7 +33,7 @@ def merge_size(written: SizeTable | None, arrays: Sequence[Array], generator: Ge
         position = array_position(name, arrays)
         if position is not None:
             panels.append((position, counts))
-        elif desk.sound(("array",)):
+        elif desk.sound(("array",)) and (arrays or not desk.raw.get("array")):
             expected, got, cure = array_mistake(name, arrays)
             desk.mistake(("size", "panels"), expected, got, cure)
     units = written.unit

@@ -250,7 +250,13 @@ def compare(
     choice = choose_years(first, years, seed, source, load_spread_frac, mistakes_in(designs))
     scenarios = [replace(scenario, seed=first.seed) for _, scenario in designs]
     clock = timeline.build_timeline(first)
-    weather = choice.find(first, clock)
+    try:
+        weather = choice.find(first, clock)
+    except InputError as error:
+        if choice.kind == "written":
+            raise
+        cure = "Or compare on the one year of weather that a plain run takes: --source written."
+        raise InputError([*error.mistakes, cure]) from None
     walked = walk_designs(scenarios, weather, seed=choice.seed, load_spread_frac=choice.load_spread_frac, threads=threads)
     lives = [live(scenario, threads) for scenario in scenarios]
     parts = [_parts(scenario, life, threads) for scenario, life in zip(scenarios, lives, strict=True)]

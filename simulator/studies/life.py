@@ -327,6 +327,7 @@ def life_summary(found: Life) -> dict[str, Any]:
         "flatdays": package_version(),
         "scenario": found.scenario.title,
         "scenario_sha256": found.scenario.sha256,
+        "seed": found.scenario.seed,
         "weather": list(found.weather_sources),
         "days": found.days,
         "years_to_end": round(found.years_to_end, 2),

@@ -218,9 +218,10 @@ def size(
     met = meets & np.isin(np.arange(len(grid.designs)), within)
     passing = [grid.designs[number] for number in np.flatnonzero(met)]
     life_years = _lives(walker, passing, threads)
-    cheapest = passing[0] if passing else None
-    lightest = None if grid.mass_missing else min(passing, key=_mass, default=None)
-    longest = min(passing, key=lambda each: (-round(life_years[each.number], 6), each.number), default=None)
+    rank = _Rank(walker)
+    cheapest = min(passing, key=rank.price, default=None)
+    lightest = None if grid.mass_missing else min(passing, key=rank.mass, default=None)
+    longest = min(passing, key=lambda each: (-round(life_years[each.number], 1), *rank.price(each)), default=None)
     nearest = None
     if not passing:
         nearest = grid.designs[walker.nearest(within, target)]
@@ -289,11 +290,10 @@ def _front(walker: Walker, grid: Grid, which: IntArray) -> tuple[Design, ...]:
     share = (walker.found.flat_days == 0).mean(axis=1)
     prices = np.array([round(grid.designs[number].parts.price, 6) for number in which])
     for price in np.unique(prices):
-        of_price = which[prices == price]
-        dearest = int(of_price[np.argmax(share[of_price])])
-        if share[dearest] > best + SAME:
-            best = float(share[dearest])
-            found.append(grid.designs[dearest])
+        safest = min((grid.designs[number] for number in which[prices == price]), key=_Rank(walker).price)
+        if share[safest.number] > best + SAME:
+            best = float(share[safest.number])
+            found.append(safest)
     return tuple(found)
 
 
@@ -325,20 +325,21 @@ def _passing(walker: Walker, target: Target, designs: Sequence[Design]) -> list[
 def _binding(walker: Walker, grid: Grid, target: Target, cheapest: Design | None, lightest: Design | None) -> tuple[Binding, ...]:
     """Limits without which there would be a cheaper or lighter design, or one at all; each taken away alone."""
     found: list[Binding] = []
+    rank = _Rank(walker)
     for limit in grid.limits:
         alone = [design for design in grid.designs if design.over == (limit.said,)]
         if cheapest is None:
             passing = _passing(walker, target, alone)
             if passing:
-                found.append(Binding(limit.said, passing[0], "meets"))
+                found.append(Binding(limit.said, min(passing, key=rank.price), "meets"))
             continue
         cheaper = _passing(walker, target, [each for each in alone if each.parts.price < cheapest.parts.price - SAME])
         if cheaper:
-            found.append(Binding(limit.said, cheaper[0], "cheaper"))
+            found.append(Binding(limit.said, min(cheaper, key=rank.price), "cheaper"))
         if lightest is not None:
             lighter = _passing(walker, target, [each for each in alone if each.parts.mass_kg < lightest.parts.mass_kg - SAME])
             if lighter:
-                found.append(Binding(limit.said, min(lighter, key=_mass), "lighter"))
+                found.append(Binding(limit.said, min(lighter, key=rank.mass), "lighter"))
     if cheapest is None and not found:
         # None of them alone: all that a design exceeds together?
         passing = _passing(walker, target, [design for design in grid.designs if len(design.over) > 1])
@@ -347,5 +348,20 @@ def _binding(walker: Walker, grid: Grid, target: Target, cheapest: Design | None
     return tuple(found)
 
 
-def _mass(design: Design) -> tuple[float, int]:
-    return round(design.parts.mass_kg, 6), design.number
+class _Rank:
+    """Orders of designs that were walked through every year; of equals the safer one, then the one that comes first."""
+
+    def __init__(self, walker: Walker) -> None:
+        self.flat_days = walker.found.flat_days
+
+    def _risk(self, design: Design) -> tuple[int, int]:
+        flat = self.flat_days[design.number]
+        return int((flat > 0).sum()), int(flat.sum())
+
+    def price(self, design: Design) -> tuple[float, ...]:
+        """By price, risk, mass."""
+        return round(design.parts.price, 6), *self._risk(design), round(design.parts.mass_kg, 6), design.number
+
+    def mass(self, design: Design) -> tuple[float, ...]:
+        """By mass, price, risk."""
+        return round(design.parts.mass_kg, 6), round(design.parts.price, 6), *self._risk(design), design.number

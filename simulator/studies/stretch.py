@@ -62,6 +62,8 @@ class Stretch:
     """By the label: volts times ampere-hours, down to the cut-off."""
     planned_wh: float
     """The same down to the planning line."""
+    seed: int = 1
+    """Of the chance by which a spell was looked for."""
 
     @property
     def hand_days(self) -> float:
@@ -136,7 +138,7 @@ def stretch(
         sky = f"every day with {kt:.2f} of the light beyond the atmosphere"
     else:
         alone, clock, found, kt, sky = _darkest(scenario, stop, day, spell_days, years, source, seed)
-    return _walked(scenario, stop, alone, clock, found, kt, sky)
+    return replace(_walked(scenario, stop, alone, clock, found, kt, sky), seed=seed)
 
 
 def _check(kt: float, temp_c: float | None, spell_days: int | None, years: int, source: str, seed: int) -> None:
@@ -300,6 +302,7 @@ def stretch_summary(found: Stretch) -> dict[str, Any]:
         "flatdays": package_version(),
         "scenario": found.scenario.title,
         "scenario_sha256": found.scenario.sha256,
+        "seed": found.seed,
         "stop": found.stop.name,
         "first_day": found.first_day.isoformat(),
         "within_stay": found.stop.arrive <= found.first_day <= found.stop.depart,

@@ -102,10 +102,13 @@ def store(sha256: str, told: dict[str, Any], values: Floats) -> None:
                 )
                 part.close()
                 os.replace(part.name, _entry(folder, sha256))
-            except OSError:
-                part.close()
+            except BaseException:
+                # Closing writes what is left, which may fail like the rest.
+                with contextlib.suppress(OSError):
+                    part.close()
                 with contextlib.suppress(OSError):
                     os.unlink(part.name)
+                raise
     except (OSError, RuntimeError):
         # RuntimeError: there is no home folder to put a cache in.
         return
