@@ -29,7 +29,7 @@ EARLY_SOC = 0.02
 TICK_HOURS = 6
 WIDE_LABELS, NARROW_LABELS = 13, 5
 """How many labels the time axis carries on a laptop and on a telephone."""
-OTHER_COLUMNS = [k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH]
+OTHER_COLUMNS = [k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH, k.OTHER_WH]
 
 
 # ---- the time axis ----
