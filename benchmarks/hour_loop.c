@@ -45,7 +45,7 @@ typedef struct {
         *charge_cold_limit_a, *charge_min_c, *charge_resume_c, *charge_full_c, *charge_max_c, *discharge_limit_a,
         *discharge_min_c, *discharge_max_c, *floor_soc, *reconnect_soc, *target_soc, *full_soc, *taper_per_h, *taper_soc,
         *well_c, *well_k_per_h, *self_discharge_per_h, *standby_w, *absorb_v, *absorb_v_per_c, *absorb_cap_v,
-        *overvoltage_v, *gassing_per_v, *gassing_per_c, *cutoff_v, *charge_max_v, *inverter_off_v, *inverter_on_v, *cabin_tau_h,
+        *overvoltage_v, *gassing_per_v, *gassing_per_c, *cutoff_v, *charge_max_v, *inverter_off_v, *inverter_on_v, *cabin_tau_h, *step_h,
         *sun_low_v, *sun_high_v,
         *heat_capacity_wh_per_c, *loss_w_per_c, *heater_w, *heater_on_c, *heater_off_c, *heater_from_bank, *generator_a,
         *generator_start_soc, *generator_stop_soc, *generator_min_h, *shed_soc, *restore_soc;
@@ -379,6 +379,8 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
         double cutoff_v = lanes->cutoff_v[lane];
         double charge_max_v = lanes->charge_max_v[lane];
         double inverter_off_v = lanes->inverter_off_v[lane];
+        double step_h = lanes->step_h[lane];
+        int64_t most_events = MAX_EVENTS + (int64_t)(1.0 / step_h);
         bool gassing = lanes->gassing_per_c[lane] != 0.0;
         double tau_h = lanes->cabin_tau_h[lane];
         double chilling = tau_h > 0.0 ? 1.0 - exp(-1.0 / tau_h) : 0.0;
@@ -501,7 +503,7 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             double lost_wh = 0.0;
             while (remaining > TINY_H) {
                 events += 1;
-                if (events > MAX_EVENTS) {
+                if (events > most_events) {
                     status[lane] = hour + 1;
                     break;
                 }
@@ -587,7 +589,7 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                         back_soc = 0.0;
                     continue;
                 }
-                double time = part_h;
+                double time = min(part_h, step_h);
                 double end = soc;
                 double charged_wh = 0.0;
                 double discharged_wh = 0.0;

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from simulator.errors import InputError
 from simulator.profiles import Profile, read_profile
 from simulator.scenario.chargers import charging_v
-from simulator.scenario.parts import Generator, OtherSource, Scenario
+from simulator.scenario.parts import Appliance, Generator, OtherSource, Scenario
 from simulator.timeline import Timeline, day_starts, hourly_window_frac
 from simulator.units import HOURS_PER_DAY
 
@@ -171,8 +171,16 @@ def source_notes(
         pedestal_w = shore.pedestal_a * shore.pedestal_v
         taken_w = hookup_w[timeline.hookup]
         peak_w = float(taken_w.max(initial=0.0))
+        alone = max(
+            (it for it in scenario.appliances if it.bus == "ac" and it.only in (None, "hookup")), key=_watts, default=None
+        )
         beside_a = (pedestal_w - taken_w) * shore.efficiency_frac / volts
-        if peak_w > pedestal_w:
+        if alone is not None and alone.power_w > pedestal_w and timeline.hookup.any():
+            notes.append(
+                f'on the hookup "{alone.name}" takes {alone.power_w:,.0f} W, the pedestal gives {pedestal_w:,.0f} W: its breaker '
+                "trips; take it out of use there"
+            )
+        elif peak_w > pedestal_w:
             notes.append(
                 f"on the hookup the AC appliances take up to {peak_w:,.0f} W in the mean of an hour, the pedestal gives "
                 f"{pedestal_w:,.0f} W: its breaker trips; run fewer at once"
@@ -239,6 +247,10 @@ def charging_offers(
         mean_w = float(watts[giving].mean()) if giving.any() else (source.watts or 0.0) * source.efficiency_frac
         found.append(_offer(source.name, mean_w / volts, giving, timeline)._replace(watts=mean_w))
     return tuple(found)
+
+
+def _watts(appliance: Appliance) -> float:
+    return appliance.power_w
 
 
 def _offer(source: str, charger_a: float, share: NDArray[np.float64] | NDArray[np.bool_], timeline: Timeline) -> Offer:

@@ -123,7 +123,7 @@ def test_an_array_that_is_put_out():
     assert (found.deployed.from_nights, found.deployed.stops, found.deployed.to_noon_sun) == (2.0, None, True)
     assert (found.tilt_deg, found.mount, found.azimuth_deg, found.bearing_deg) == (30.0, "open", None, None)
     words = "\n".join(describe(scenario(top=BANK + PORTABLE)))
-    told(words, "tilted 30 degrees, towards the noon sun, put out at stops for stays from 2 nights on")
+    told(words, "tilted 30 degrees, towards the noon sun, put out at stays of 2 nights and more")
     told(words, "Panels that are put out stand at tilt_deg = 30 (common practice, no source")
 
 

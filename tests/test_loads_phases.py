@@ -155,7 +155,7 @@ def test_what_together_goes_beyond_the_rating_is_refused_even_for_a_small_bank(m
         assert load.bus_w[0, 12, 2, PEAK_AC_W] == pytest.approx(law_w(1000.0))
         assert sum(row.wh_per_day for row in load.audit) == pytest.approx(load.dc_w[-1].sum())
         iron_row = load.audit[1]
-        assert iron_row.wh_per_day < 0.5 * 310.0  # what was refused is the iron's
+        assert 150.0 < iron_row.wh_per_day < 165.0  # of its 200 Wh the refused 50 are its own; losses come on top
 
 
 def test_a_steady_overload_is_refused_all_day():
@@ -271,7 +271,9 @@ appliances = st.builds(
 
 
 @settings(max_examples=80)
-@given(audit=st.lists(appliances, max_size=6), always_on=st.booleans(), sleep=st.sampled_from([None, 1.0]), ohm=st.floats(0, 0.01))
+@given(
+    audit=st.lists(appliances, max_size=6), always_on=st.booleans(), sleep=st.sampled_from([None, 1.0]), ohm=st.floats(0, 0.01)
+)
 def test_laws_of_both_phases(audit, always_on, sleep, ohm):
     things = [
         replace(it, number=number, via_converter=it.via_converter and it.bus == "dc") for number, it in enumerate(audit, start=1)

@@ -149,6 +149,7 @@ def pack_lane(
         "inverter_off_v": inverter.cutoff_v if inverter else 0.0,
         "inverter_on_v": inverter.restart_v if inverter else 0.0,
         "cabin_tau_h": cabin_tau_h,
+        "step_h": 1.0,
         "sun_low_v": low_v,
         "sun_high_v": bank.absorb_v * series,
         "heat_capacity_wh_per_c": bank.heat_capacity_j_per_c * units / SECONDS_PER_HOUR,

@@ -164,6 +164,8 @@ class Lanes(NamedTuple):
     inverter_on_v: FloatArray
     cabin_tau_h: FloatArray
     """Time constant of a cabin whose heating needs the bank [h]; 0: it needs none."""
+    step_h: FloatArray
+    """Longest segment [h]; 1: as long as nothing happens. Shorter ones only show what the length of a segment does."""
     sun_low_v: FloatArray
     """Bus voltages at which the first two sun columns hold."""
     sun_high_v: FloatArray
@@ -515,6 +517,8 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
         cutoff_v = lanes.cutoff_v[lane]
         charge_max_v = lanes.charge_max_v[lane]
         inverter_off_v = lanes.inverter_off_v[lane]
+        step_h = lanes.step_h[lane]
+        most_events = MAX_EVENTS + int(1.0 / step_h)
         gassing = lanes.gassing_per_c[lane] != 0.0
         tau_h = lanes.cabin_tau_h[lane]
         # A burner sized for twice the cabin's loss warms it in half the time it takes to cool (common practice, no source).
@@ -638,7 +642,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             lost_wh = 0.0
             while remaining > TINY_H:
                 events += 1
-                if events > MAX_EVENTS:
+                if events > most_events:
                     status[lane] = hour + 1
                     break
                 if part_h <= TINY_H:
@@ -717,7 +721,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                         # The electronics let go on voltage and try again in the next hour.
                         back_soc = 0.0
                     continue
-                time = part_h
+                time = min(part_h, step_h)
                 end = soc
                 charged_wh = 0.0
                 discharged_wh = 0.0

@@ -100,15 +100,15 @@ def _array(array: Array, scenario: Scenario) -> str:
         direction = f"bearing {array.bearing_deg:g} degrees from the nose"
     tilt = "flat" if array.tilt_deg == 0.0 else f"tilted {array.tilt_deg:g} degrees, {direction}"
     if array.fixed:
-        tilt += " whatever a stop says"
+        tilt += " and fixed"
     if array.roof_shade_frac > 0.0:
         tilt += f", {array.roof_shade_frac:.0%} behind objects on the roof"
     if array.deployed is not None:
         nights = array.deployed.from_nights
-        where = "" if array.deployed.stops is None else f" at {_stops_named(scenario, array.deployed.stops)}"
-        tilt += f", put out{where or ' at stops'}"
-        if nights > 0.0:
-            tilt += f" for stays from {_plural(math.ceil(nights), 'night')} on"
+        where = [] if array.deployed.stops is None else [f"at {_stops_named(scenario, array.deployed.stops)}"]
+        if nights > 0.0 or not where:
+            where.append(f"at stays of {_plural(math.ceil(nights), 'night')} and more" if nights > 0.0 else "at every stop")
+        tilt += f", put out {', '.join(where)}"
     limit = "" if array.controller.max_charge_a is None else f" of {array.controller.max_charge_a:g} A"
     return (
         f'"{array.name}": {array.in_series} in series x {array.in_parallel} in parallel of {array.panel.p_w:g} W, '

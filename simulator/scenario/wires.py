@@ -16,6 +16,8 @@ METRES_PER_FOOT: Final = 0.3048
 """By definition of the international foot."""
 CAUTION: Final = "flatdays does not certify wiring; local codes, the makers' instructions and a licensed electrician decide."
 SIZES: Final = "The area is printed on the insulation: 2.5, 6, 16 or 50 mm2, for example."
+NAMING: Final = ("appliance", "name")
+"""Keys without which an appliance cannot be found by its name."""
 FEEDS: Final = ("inverter", "converter")
 """What a cable may feed besides appliances."""
 
@@ -173,7 +175,9 @@ def _fed(
     known = {appliance.name: appliance for appliance in appliances}
     fitted = [name for name, part in zip(FEEDS, (inverter, converter), strict=True) if part is not None]
     # An appliance that could not be read has been told about already.
-    judged = not any(faulty[0] == "appliance" for faulty in desk.faulty) and not _unread(appliances, desk)
+    judged = not any(faulty[0] == "appliance" and faulty[-1] in NAMING for faulty in desk.faulty) and not _unread(
+        appliances, desk
+    )
     numbers: set[int] = set()
     bad = False
     for name in names:
