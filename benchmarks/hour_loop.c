@@ -34,7 +34,7 @@ enum {
 };
 
 enum { REST_W, REST_AC_W, PEAK_W, PEAK_AC_W, LOAD_FIELDS };
-enum { SHORE_A, DRIVE_A, GENERATOR_ALLOWED, OTHER_W, AWAKE, SOURCE_FIELDS };
+enum { SHORE_A, DRIVE_A, GENERATOR_SHARE, OTHER_W, AWAKE, SOURCE_FIELDS };
 
 typedef enum { POWER_LIMITED, CURRENT_LIMITED, ACCEPTANCE_LIMITED } Regime;
 
@@ -375,7 +375,6 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
         double well_c = lanes->well_c[lane];
         double well_k = lanes->well_k_per_h[lane];
         bool two_wells = well_c < 1.0;
-        double generator_a = lanes->generator_a[lane];
         double cutoff_v = lanes->cutoff_v[lane];
         double charge_max_v = lanes->charge_max_v[lane];
         double inverter_off_v = lanes->inverter_off_v[lane];
@@ -423,8 +422,10 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             double shore_a = source[SHORE_A];
             double drive_a = source[DRIVE_A];
             double other_w = source[OTHER_W];
-            double electronics_w = lanes->standby_w[lane] * source[AWAKE];
-            bool allowed = source[GENERATOR_ALLOWED] > 0.0 && generator_a > 0.0;
+            double awake = source[AWAKE];
+            double electronics_w = lanes->standby_w[lane] * awake;
+            double generator_a = lanes->generator_a[lane] * source[GENERATOR_SHARE];
+            bool allowed = generator_a > 0.0;
             if (running && !allowed)
                 running = false;
             double rate_c = min(max(cell_c, -30.0), 60.0);
@@ -462,7 +463,7 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             if (lanes->heater_w[lane] > 0.0 && min(cell_c, end_c) < lanes->heater_on_c[lane]) {
                 double wanted = (lanes->heater_off_c[lane] - end_c) * conductance / (1.0 - cooling);
                 heater_w = min(wanted, lanes->heater_w[lane]);
-                if (lanes->heater_from_bank[lane] == 0.0 || dark || soc <= charge_floor + TINY_SOC) {
+                if (lanes->heater_from_bank[lane] == 0.0 || awake == 0.0 || dark || soc <= charge_floor + TINY_SOC) {
                     double taken = dark ? 0.0 : demand[LEVELS - 1 - shed];
                     heater_w = min(heater_w, max(fixed_w - taken, 0.0));
                 }

@@ -262,7 +262,7 @@ def run(setting: Setting, names: tuple[str, ...], design: Lanes, threads: int | 
     offered = setting.inputs.source_a[0]
     sources_a = offered[:, kernel.SHORE_A] + offered[:, kernel.DRIVE_A]
     if scenario.generator is not None:
-        sources_a = sources_a + offered[:, kernel.GENERATOR_ALLOWED] * scenario.generator.charger_a
+        sources_a = sources_a + offered[:, kernel.GENERATOR_SHARE] * scenario.generator.charger_a
     return Outcome(
         scenario=scenario,
         timeline=setting.timeline,

@@ -19,6 +19,7 @@ from simulator.electrics import PriorityLine, cold_cabin_sentence, flat_for_all_
 from simulator.loads import LoadHistory
 from simulator.protections import Protection, bank_warnings, protections
 from simulator.scenario.parts import Scenario
+from simulator.sources import fuel_litres
 from simulator.timeline import Timeline
 from simulator.units import DAYS_PER_YEAR, HOURS_PER_DAY
 
@@ -353,6 +354,14 @@ class Outcome:
         return flat_for_all_load(
             self.hours, self.timeline.local_day, self.timeline.days, dark_h=FLAT_DARK_H, missed_frac=FLAT_MISSED_FRAC
         )
+
+    @cached_property
+    def generator_litres(self) -> float:
+        """Fuel of the generator over the trip [l]."""
+        if self.scenario.generator is None:
+            return 0.0
+        run_h, given_wh = self.hours[:, k.GENERATOR_H], self.hours[:, k.GENERATOR_WH]
+        return float(fuel_litres(self.scenario.generator, run_h, given_wh).sum())
 
     @cached_property
     def overload_wh(self) -> float:

@@ -18,6 +18,7 @@ import math
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
@@ -138,6 +139,20 @@ def read_profile(path: str | Path) -> Profile:
         The file is missing or cannot be used; up to ten mistakes at once, each with its line.
     """
     file = Path(path)
+    try:
+        status = file.stat()
+    except (OSError, ValueError):
+        return _parsed(file)
+    return _kept(file, status.st_mtime_ns, status.st_size)
+
+
+@lru_cache(maxsize=16)
+def _kept(file: Path, _mtime_ns: int, _size: int) -> Profile:
+    """A file is read once as long as it does not change: studies of many years ask for it again and again."""
+    return _parsed(file)
+
+
+def _parsed(file: Path) -> Profile:
     rows = [
         (number, line) for number, line in enumerate(_text_of(file).splitlines(), 1) if line.strip() and line.strip()[0] != "#"
     ]

@@ -107,6 +107,7 @@ def summary(outcome: Outcome) -> dict[str, Any]:
         "load_wh": _round(float(outcome.hours[:, k.LOAD_WH].sum()), 1),
         "solar_offered_wh": _round(float(outcome.hours[:, k.SUN_OFFERED_WH].sum()), 1),
         "solar_used_wh": _round(float(outcome.hours[:, k.SUN_USED_WH].sum()), 1),
+        "generator_litres": _round(outcome.generator_litres, 2),
         "generator_h": _round(float(outcome.hours[:, k.GENERATOR_H].sum()), 2),
         "full_cycles_per_year": _round(life.full_cycles_per_year, 2),
         "counted_cycles_per_year": _round(life.counted_cycles_per_year, 2),

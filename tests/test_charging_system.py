@@ -98,7 +98,7 @@ def test_the_alternator_by_hand():
 
 
 def test_the_generator_by_hand_and_its_fuel():
-    """30 A, less about 0.85 A of load, up to 0.90 of 200 Ah; only outside the quiet hours, and half a litre or so an hour."""
+    """30 A, less about 0.85 A of load, up to 0.90 of 200 Ah, of which a hundredth is lost; never in the quiet hours."""
     generator = (
         '[generator]\nrated_w = 1000\ncharger_a = 30\nstart_soc = 0.3\nstop_soc = 0.9\nmin_run_h = 0\nquiet = ["20:00-09:00"]\n'
         "fuel_l_per_h_quarter = 0.3\nfuel_l_per_h_full = 0.6\n"
@@ -108,7 +108,7 @@ def test_the_generator_by_hand_and_its_fuel():
     local_hour = outcome.timeline.local_hour
     start_soc = outcome.hours[np.flatnonzero(running)[0] - 1, k.SOC_END]
     assert start_soc < 0.3
-    assert running.sum() == pytest.approx((0.9 - start_soc) * 200.0 / (30.0 - 11.0 / 13.3), rel=0.01)
+    assert running.sum() == pytest.approx((0.9 - start_soc) * 200.0 / (30.0 - 11.0 / 13.3), rel=0.02)
     assert (running[(local_hour >= 20) | (local_hour < 9)] == 0.0).all()
     energy_wh = wh(outcome, k.GENERATOR_WH)
     assert energy_wh == pytest.approx(30.0 * float((running * outcome.hours[:, k.BUS_V]).sum()), rel=0.01)

@@ -8,9 +8,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simulator.engine import histories
 from simulator.errors import EngineFault, InputError
 from simulator.loads import follows_weather, hourly_load_w, running_peak_w
 from simulator.loads.following import fridge_factor, heating_duty
+from simulator.route import drawn_years, route_weather
+from simulator.scenario import parse_scenario
 from simulator.scenario.parts import Appliance, Inverter, Scenario, Stop, Vehicle
 from simulator.timeline import build_timeline
 
@@ -198,3 +201,58 @@ def test_a_file_that_changed_is_read_again(profile):
     assert load_of(scenario).dc_w[0].sum() == pytest.approx(240.0)
     profile("time,watts\n00:00,20.0\n12:00,20.0\n")
     assert load_of(scenario).dc_w[0].sum() == pytest.approx(480.0)
+
+
+# --- from a scenario to the hours ---
+
+COLD = """\
+[vehicle]
+standing_draw_w = 0
+[bank]
+chemistry = "lfp"
+unit_ah = 100
+[[appliance]]
+name = "heater"
+kind = "heater_fan"
+follows = "heating"
+[[appliance]]
+name = "fridge"
+kind = "fridge"
+power_w = 45
+duty_frac = 0.4
+follows = "fridge"
+[weather]
+{weather}
+[[stop]]
+name = "Glade"
+latitude_deg = 36.1
+longitude_deg = -79.95
+zone = "America/New_York"
+arrive = 2026-01-10
+depart = 2026-01-12
+"""
+
+
+def test_a_heater_of_a_scenario_by_hand():
+    """At -5 C outside an unheated cabin has -2 C at night; 45 W/K x 18 K = 810 W of 7,000 W: 11.6 % of 96 W. The fridge stands in
+    16 C: 18 W x (1 - 9 x 0.0231)."""
+    scenario = parse_scenario(COLD.format(weather="clear = true\ntemp_c = -5"))
+    clock = build_timeline(scenario)
+    setting = histories(scenario, clock, route_weather(scenario, clock))
+    at_three = int(np.flatnonzero(clock.local_hour == 3.0)[0])
+    expected_w = 96.0 * 45.0 * 18.0 / 7000.0 + 18.0 * (1.0 - 9.0 * 0.0231)
+    assert setting.load.dc_w[0, at_three] == pytest.approx(expected_w, abs=0.01)
+    assert setting.inputs.load_w[0, at_three, 0, 0] == setting.load.dc_w[0, at_three]
+
+
+def test_each_year_of_weather_has_its_own_load():
+    scenario = parse_scenario(COLD.format(weather='normals = "nearest"'))
+    clock = build_timeline(scenario)
+    years = drawn_years(scenario, clock, 3, 1).block(0, 3)
+    setting = histories(scenario, clock, years, questions=False)
+    assert setting.inputs.load_w.shape == (3, clock.hours, 3, 4)
+    assert setting.inputs.peak_h.shape == (3, clock.hours)
+    whole_wh = setting.load.mean_w[..., -1].sum(axis=1)
+    assert len(set(whole_wh.tolist())) == 3
+    outside_c = np.asarray(years.table["temp_air"]).mean(axis=1)
+    assert np.argmax(whole_wh) == np.argmin(outside_c)

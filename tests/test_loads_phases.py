@@ -1,4 +1,4 @@
-"""An hour in two phases: the peak and the rest carry the hour's energy, level by level, and what the inverter refuses is apart."""
+"""An hour in two phases: peak and rest carry the hour's energy, level by level; what the inverter refuses is apart."""
 
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta

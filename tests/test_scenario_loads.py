@@ -1,4 +1,4 @@
-"""What a person may write about appliances, inverter, converter, cables and switch-off: what becomes of it, and what is refused."""
+"""What a person may write about appliances, inverter, converter, cables and switch-off, and what is refused."""
 
 import tomllib
 
@@ -333,7 +333,7 @@ def test_a_medical_device_is_cautioned():
 
 def test_windows_of_one_appliance_that_overlap_are_refused():
     text = text_of().replace("hours_per_day = 4", 'clock = ["07:00-09:00", "08:30-10:00"]')
-    with pytest.raises(InputError, match='windows that do not overlap, got "07:00-09:00, 08:30-10:00". Join them'):
+    with pytest.raises(InputError, match=r'windows that do not overlap, got "07:00-09:00, 08:30-10:00". Join them'):
         parse_scenario(text)
 
 

@@ -286,6 +286,20 @@ def test_off_the_road_a_disconnected_array_gives_nothing_and_one_on_float_all():
     assert watts_of(trip(stop(1, 0, 2, storage="float"), arrays=(named,))).any()
 
 
+def test_rows_of_weather_behind_hills_equal_each_row_alone():
+    hills = trip(stop(1, 0, 2, horizon=((80.0, 25.0), (200.0, 15.0), (290.0, 30.0))), arrays=(replace(ROOF, tilt_deg=30.0),))
+    clock, sun, sky = laid(hills)
+    stand = hourly_stand(hills.arrays[0], hills, clock, sun)
+    share = np.array([[1.0], [0.4], [0.0]])
+    many = replace(sky, ghi=share * sky.ghi, dni=share * sky.dni, dhi=share * sky.dhi)
+    trees = hourly_trees(hills, clock)
+    together = hourly_stand_w(hills.arrays[0], stand, many, trees, BUS_V)
+    assert together.shape == (3, 48, 3)
+    for row in range(3):
+        alone = replace(many, ghi=many.ghi[row], dni=many.dni[row], dhi=many.dhi[row])
+        assert (hourly_stand_w(hills.arrays[0], stand, alone, trees, BUS_V) == together[row]).all()
+
+
 @given(heading_deg=st.integers(0, 359), turn_deg=st.integers(0, 359))
 def test_a_heading_turned_with_its_bearing_leaves_the_yield_behind_hills_unchanged(heading_deg, turn_deg):
     hills = stop(1, 0, 1, horizon=((80.0, 25.0), (200.0, 5.0), (290.0, 30.0)))

@@ -109,7 +109,7 @@ POWER_LIMITED, CURRENT_LIMITED, ACCEPTANCE_LIMITED = range(3)
 
 REST_W, REST_AC_W, PEAK_W, PEAK_AC_W = range(4)
 """Last axis of the load rows: at the bus, and the part of it that goes through the inverter; outside the peak and in it."""
-SHORE_A, DRIVE_A, GENERATOR_ALLOWED, OTHER_W, AWAKE = range(5)
+SHORE_A, DRIVE_A, GENERATOR_SHARE, OTHER_W, AWAKE = range(5)
 """Last axis of the source rows."""
 
 
@@ -196,8 +196,8 @@ class Histories(NamedTuple):
     peak_h: FloatArray
     """(rows, hours): the part of the hour, at its start, in which the peak holds; same rows as ``load_w``."""
     source_a: FloatArray
-    """(rows, hours, 5): amperes of shore charger and alternator, generator allowed (0 or 1), watts of other sources, share of
-    the electronics that is awake."""
+    """(rows, hours, 5): amperes of shore charger and alternator, share of its charger that the generator can feed (0:
+    it may not run), watts of other sources, share of the electronics that is awake."""
     day: IntArray
     """(hours,): number of the local day."""
 
@@ -513,7 +513,6 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
         well_c = lanes.well_c[lane]
         well_k = lanes.well_k_per_h[lane]
         two_wells = well_c < 1.0
-        generator_a = lanes.generator_a[lane]
         cutoff_v = lanes.cutoff_v[lane]
         charge_max_v = lanes.charge_max_v[lane]
         inverter_off_v = lanes.inverter_off_v[lane]
@@ -561,8 +560,10 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             shore_a = histories.source_a[source_row, hour, SHORE_A]
             drive_a = histories.source_a[source_row, hour, DRIVE_A]
             other_w = histories.source_a[source_row, hour, OTHER_W]
-            electronics_w = lanes.standby_w[lane] * histories.source_a[source_row, hour, AWAKE]
-            allowed = histories.source_a[source_row, hour, GENERATOR_ALLOWED] > 0.0 and generator_a > 0.0
+            awake = histories.source_a[source_row, hour, AWAKE]
+            electronics_w = lanes.standby_w[lane] * awake
+            generator_a = lanes.generator_a[lane] * histories.source_a[source_row, hour, GENERATOR_SHARE]
+            allowed = generator_a > 0.0
             if running and not allowed:
                 running = False
             rate_c = min(max(cell_c, -30.0), 60.0)
@@ -601,7 +602,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             if lanes.heater_w[lane] > 0.0 and min(cell_c, end_c) < lanes.heater_on_c[lane]:
                 wanted = (lanes.heater_off_c[lane] - end_c) * conductance / (1.0 - cooling)
                 heater_w = min(wanted, lanes.heater_w[lane])
-                if lanes.heater_from_bank[lane] == 0.0 or dark or soc <= charge_floor + TINY_SOC:
+                if lanes.heater_from_bank[lane] == 0.0 or awake == 0.0 or dark or soc <= charge_floor + TINY_SOC:
                     taken = 0.0 if dark else demand[LEVELS - 1 - shed]
                     heater_w = min(heater_w, max(fixed_w - taken, 0.0))
                 heater_w = max(heater_w, 0.0)

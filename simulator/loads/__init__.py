@@ -30,7 +30,7 @@ from simulator.loads.history import (
 from simulator.loads.inverter import inverter_draw_w, refuse_ac_without_inverter, running_peak_w
 from simulator.loads.laying import Clock
 from simulator.loads.measured import judge_profiles
-from simulator.loads.phases import two_phases
+from simulator.loads.phases import Phases, two_phases
 from simulator.scenario.parts import Scenario
 from simulator.timeline import Timeline
 
@@ -113,35 +113,43 @@ def hourly_load_w(
         draws.append(draw)
     refuse_ac_without_inverter(scenario, [bool(draw.mean_w.any()) for draw in draws])
 
-    phases = two_phases(scenario, draws, rows, timeline.hours, timeline.hookup | timeline.stored, timeline.stored)
-    bus_w = np.stack(
-        [
-            np.moveaxis(part, 0, -1)
-            for part in (phases.rest.all_w, phases.rest.through_w, phases.peak.all_w, phases.peak.through_w)
-        ],
-        axis=-1,
-    )
-    refused_w = phases.rest.refused_w[-1] * (1.0 - phases.peak_h) + phases.peak.refused_w[-1] * phases.peak_h
-    overload_w = np.asarray(refused_w + sum(alone_w, np.zeros((rows, timeline.hours))))
-    names = refused_names(scenario, draws, alone_w, phases)
+    hours = timeline.hours
+    bus_w = np.empty((rows, hours, LEVELS, COLUMNS))
+    peak_h = np.empty((rows, hours))
+    overload_w = np.empty((rows, hours))
+    names: set[str] = set()
+    first: Phases | None = None
+    # Row by row: arrays of one year stay near the processor.
+    for row in range(rows):
+        own = [draw.row(row) for draw in draws]
+        own_alone_w = [watts[min(row, len(watts) - 1)][None] for watts in alone_w]
+        phases = two_phases(scenario, own, 1, hours, timeline.hookup | timeline.stored, timeline.stored)
+        first = first or phases
+        for column, part in enumerate((phases.rest.all_w, phases.rest.through_w, phases.peak.all_w, phases.peak.through_w)):
+            bus_w[row, :, :, column] = part[:, 0].T
+        peak_h[row] = phases.peak_h[0]
+        overload_w[row] = sum(own_alone_w, over_the_hour(phases, "refused_w")[-1])[0]
+        names.update(refused_names(scenario, own, own_alone_w, phases))
+    assert first is not None
+    blamed = tuple(appliance.name for appliance in scenario.appliances if appliance.name in names)
     notes = following_notes(scenario, climate) if climate is not None else []
-    if inverter is not None and names:
-        quoted = " and ".join(f'"{name}"' for name in names)
+    if inverter is not None and blamed:
+        quoted = " and ".join(f'"{name}"' for name in blamed)
         notes.append(
             f"of the AC load {overload_w.sum() / rows:,.0f} Wh over the trip are refused, because with {quoted} it goes beyond "
             f"the inverter's {inverter.rated_w:,.0f} W: overload, never a flat day; a larger inverter or smaller load mends it"
         )
     return LoadHistory(
-        bus_w=np.ascontiguousarray(bus_w),
-        peak_h=np.ascontiguousarray(phases.peak_h),
+        bus_w=bus_w,
+        peak_h=peak_h,
         overload_w=overload_w,
-        overload_names=names,
-        ac_w=over_the_hour(phases, "ac_w")[-1],
+        overload_names=blamed,
+        ac_w=over_the_hour(first, "ac_w")[-1],
         hookup_w=hookup_w,
-        inverter_idle_w=over_the_hour(phases, "idle_w")[-1],
-        inverter_loss_w=over_the_hour(phases, "loss_w")[-1],
-        converter_loss_w=over_the_hour(phases, "converter_w")[-1],
-        wiring_loss_w=over_the_hour(phases, "wiring_w")[-1],
-        audit=audit_rows(scenario, timeline.days, draws, phases),
+        inverter_idle_w=over_the_hour(first, "idle_w")[-1],
+        inverter_loss_w=over_the_hour(first, "loss_w")[-1],
+        converter_loss_w=over_the_hour(first, "converter_w")[-1],
+        wiring_loss_w=over_the_hour(first, "wiring_w")[-1],
+        audit=audit_rows(scenario, timeline.days, [draw.row(0) for draw in draws], first),
         notes=tuple(notes),
     )

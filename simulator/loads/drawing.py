@@ -28,7 +28,10 @@ LEAST_RUN_H: Final = 1.0 / 3600.0
 
 
 class Draw(NamedTuple):
-    """Watts of one appliance at its terminals; each ``(rows, hours)``, with one row where the years are alike."""
+    """Watts of one appliance at its terminals; each ``(rows, hours)``, with one row where the years are alike.
+
+    Made by :meth:`of`, so that mean and variance are reckoned once.
+    """
 
     on_w: Floats
     """While it runs."""
@@ -37,23 +40,30 @@ class Draw(NamedTuple):
     run_h: Floats
     """Share of the hour in which it runs; 0: it draws ``off_w`` evenly all hour, or nobody knows when."""
 
-    @property
-    def mean_w(self) -> Floats:
-        """Mean of the hour [W]."""
-        return self.off_w + self.run_h * (self.on_w - self.off_w)
+    mean_w: Floats
+    """Mean of the hour."""
+    variance_w2: Floats
+    """Of its watts about their mean [W2]."""
 
-    @property
-    def variance_w2(self) -> Floats:
-        """Of its watts about their mean [W2]."""
-        return self.run_h * (1.0 - self.run_h) * (self.on_w - self.off_w) ** 2
+    @classmethod
+    def of(cls, on_w: Floats, off_w: Floats, run_h: Floats) -> Draw:
+        """Reckon mean and variance."""
+        burst_w = on_w - off_w
+        return cls(on_w, off_w, run_h, off_w + run_h * burst_w, run_h * (1.0 - run_h) * burst_w**2)
+
+    def row(self, number: int) -> Draw:
+        """One year of it, ``(1, hours)``."""
+        return Draw(*(each[min(number, len(each) - 1)][None] for each in self))
 
     def only_where(self, mask: Floats | NDArray[np.bool_]) -> Draw:
         """The same in some hours, nothing in the others."""
-        return Draw(self.on_w * mask, self.off_w * mask, self.run_h * mask)
+        return Draw(*(each * mask for each in self))
 
     def at_most(self, limit_w: float) -> Draw:
         """The same with what is above a limit refused."""
-        return Draw(np.minimum(self.on_w, limit_w), np.minimum(self.off_w, limit_w), self.run_h)
+        if float(max(self.on_w.max(initial=0.0), self.off_w.max(initial=0.0))) <= limit_w:
+            return self
+        return Draw.of(np.minimum(self.on_w, limit_w), np.minimum(self.off_w, limit_w), self.run_h)
 
 
 def drawn(on_w: Floats | float, run: Floats, mean_w: Floats) -> Draw:
@@ -61,7 +71,7 @@ def drawn(on_w: Floats | float, run: Floats, mean_w: Floats) -> Draw:
     splits = (run > LEAST_RUN_H) & (run < 1.0 - LEAST_RUN_H)
     run_h = np.where(splits, run, 0.0)
     off_w = np.where(splits, np.maximum((mean_w - on_w * run) / np.where(splits, 1.0 - run, 1.0), 0.0), mean_w)
-    return Draw(np.where(splits, on_w, mean_w), off_w, run_h)
+    return Draw.of(np.where(splits, on_w, mean_w), off_w, run_h)
 
 
 def hourly_draw(appliance: Appliance, scenario: Scenario, clock: Clock, climate: Climate | None) -> Draw:

@@ -34,6 +34,8 @@ ABOVE_REST_FRAC: Final = 0.2
 ABOVE_BANK_FRAC: Final = 0.05
 NEAR_BANK_FRAC: Final = 0.5
 NOBODY: Final = -1
+ROUNDING: Final = 1e-9
+"""Watts, or their square, below this are rounding."""
 
 
 class Phases(NamedTuple):
@@ -107,7 +109,7 @@ def _peaking(
 ) -> NDArray[np.int64]:
     """Position of the appliance that makes the peak of each hour, ``(rows, hours)``."""
     inverter, converter = scenario.inverter, scenario.converter
-    ac_w = base.ac_w.sum(axis=0)
+    ac_w = base.ac_w[-1]
     highest = np.zeros((rows, hours))
     peaking = np.full((rows, hours), NOBODY, dtype=np.int64)
     for position, (appliance, draw, mean_w) in enumerate(zip(scenario.appliances, draws, means, strict=True)):
@@ -128,8 +130,7 @@ def _peaking(
 def _tidy(sums: Sums) -> None:
     """Set what is left over from taking an appliance out of its mean to nothing: rounding must wake no inverter."""
     for each in (sums.bus_w, sums.low_w, sums.low_w2, sums.ac_w, sums.ac_w2, *sums.cable_w, *sums.cable_w2):
-        each[np.abs(each) < 1e-9] = 0.0
-        np.maximum(each, 0.0, out=each)
+        each[each < ROUNDING] = 0.0
 
 
 def _matters(scenario: Scenario, rest: AtBus, peak: AtBus) -> Flags:

@@ -35,7 +35,7 @@ class AtBus(NamedTuple):
 
 @dataclass
 class Sums:
-    """Mean watts and their variance by priority, each ``(LEVELS, rows, hours)``, not cumulative; appliances are independent.
+    """Mean watts and their variance, each ``(LEVELS, rows, hours)`` and cumulative by priority; appliances are independent.
 
     The variance matters where losses grow with the square: in copper and in the inverter.
     """
@@ -77,18 +77,18 @@ class Sums:
         """Add one appliance, ``(rows, hours)``."""
         level = appliance.priority
         if appliance.bus == "ac":
-            self.ac_w[level] += watts
-            self.ac_w2[level] += variance_w2
+            self.ac_w[level:] += watts
+            self.ac_w2[level:] += variance_w2
             return
         if appliance.via_converter and scenario.converter is not None:
-            self.low_w[level] += watts
-            self.low_w2[level] += variance_w2
+            self.low_w[level:] += watts
+            self.low_w2[level:] += variance_w2
         else:
-            self.bus_w[level] += watts
+            self.bus_w[level:] += watts
         for position, cable in enumerate(scenario.cables):
             if appliance.number in cable.appliances:
-                self.cable_w[position][level] += watts
-                self.cable_w2[position][level] += variance_w2
+                self.cable_w[position][level:] += watts
+                self.cable_w2[position][level:] += variance_w2
 
 
 def at_bus(sums: Sums, scenario: Scenario, off: Flags, stored: Flags) -> AtBus:
@@ -108,16 +108,14 @@ def at_bus(sums: Sums, scenario: Scenario, off: Flags, stored: Flags) -> AtBus:
     -------
     AtBus
     """
-    bus_w, low_w, low_w2, ac_w, ac_w2 = (
-        np.cumsum(each, axis=0) for each in (sums.bus_w, sums.low_w, sums.low_w2, sums.ac_w, sums.ac_w2)
-    )
+    bus_w, low_w, low_w2, ac_w, ac_w2 = sums.bus_w, sums.low_w, sums.low_w2, sums.ac_w, sums.ac_w2
     wiring_w = np.zeros_like(bus_w)
     behind_w = np.zeros_like(bus_w)
     for cable, watts, variance_w2 in zip(scenario.cables, sums.cable_w, sums.cable_w2, strict=True):
         if cable.feeds != "appliances":
             continue
         # Amperes at the nominal voltage: mean of the square = square of the mean + variance.
-        heat_w = cable.resistance_ohm / cable.volts**2 * (np.cumsum(watts, axis=0) ** 2 + np.cumsum(variance_w2, axis=0))
+        heat_w = cable.resistance_ohm / cable.volts**2 * (watts**2 + variance_w2)
         wiring_w += heat_w
         converter = scenario.converter
         if converter is not None and cable.volts == converter.output_v:

@@ -47,9 +47,8 @@ def merge_sources(
                 (*path, "name"), "a name of its own for every source", f"the name of source {first + 1}", "Write name = another."
             )
         if name in RESERVED:
-            desk.mistake(
-                (*path, "name"), "a name that no other charger has", quote(name), f"Write for example name = {quote('my ' + name)}."
-            )
+            cure = f"Write for example name = {quote('my ' + name)}."
+            desk.mistake((*path, "name"), "a name that no other charger has", quote(name), cure)
         merged = _source(source, name, path, stops, desk, scenario)
         if merged is not None:
             found.append(merged)

@@ -44,10 +44,8 @@ def way_lines(scenario: Scenario) -> Iterator[str]:
     if off is not None:
         for priority in range(len(PRIORITIES) - 1, 0, -1):
             if off.shed_soc[priority] >= 0.0:
-                yield (
-                    f"{PRIORITIES[priority].capitalize()} is switched off at {off.shed_soc[priority]:.0%} of charge and comes back "
-                    f"at {off.restore_soc[priority]:.0%}"
-                )
+                shed, back = off.shed_soc[priority], off.restore_soc[priority]
+                yield f"{PRIORITIES[priority].capitalize()} is switched off at {shed:.0%} of charge and comes back at {back:.0%}"
 
 
 def _cable(cable: Cable, scenario: Scenario) -> str:

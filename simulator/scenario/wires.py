@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from functools import cache
 from typing import Final
@@ -29,7 +30,7 @@ def gauge_mm2(gauge: str) -> float:
     """
     number = 1 - int(gauge[0]) if gauge.endswith("/0") else int(gauge)
     diameter_mm = 0.127 * 92.0 ** ((36 - number) / 39)
-    return 3.141592653589793 / 4.0 * diameter_mm**2
+    return float(math.pi / 4.0 * diameter_mm**2)
 
 
 def copper_ohm(length_m: float, mm2: float, temp_c: float) -> float:
