@@ -132,9 +132,7 @@ def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather,
     built = scenario.bank.place
     places = [built, *(other for other in ("inside",) if questions and other != built)]
     around = (scenario.vehicle, table["temp_air"], table["ghi"], clock.local_hour)
-    bay_rows = {
-        name: np.stack([hourly_bay_c(name, *around), hourly_unheated_bay_c(name, *around)], axis=-1) for name in places
-    }
+    bay_rows = {name: np.stack([hourly_bay_c(name, *around), hourly_unheated_bay_c(name, *around)], axis=-1) for name in places}
     notes = []
     rated_w = scenario.inverter.rated_w if scenario.inverter is not None else np.inf
     peak_w = loads.running_peak_w(scenario)

@@ -216,6 +216,8 @@ class Outcome:
 
     def _ratio(self, mask: npt.NDArray[np.bool_], *, sun_only: bool = False) -> float | None:
         """What panels and chargers offer over what load, heater and electronics ask for; None without any load."""
+        # Months off the road ask for nothing and say nothing of the system.
+        mask = mask & ~self.timeline.stored
         here = self.hours[mask]
         load = here[:, k.LOAD_WH].sum()
         if load <= 0.0:

@@ -2,7 +2,7 @@
 
 The times may be
 
-* clock times (``06:30``): one day, the same every day of the trip;
+* clock times (``06:30``) or hours of the day (``0`` to ``23``): one day, the same every day of the trip;
 * dates with a time (``2025-11-03 06:30``), on the clock of the place; with an offset (``Z``, ``+01:00``) they are moments.
 
 Every value holds from its time until the next row; the last one as long as the row before it did. Where dated rows cover
@@ -31,7 +31,7 @@ from simulator.units import HOURS_PER_DAY, MINUTES_PER_HOUR, SECONDS_PER_HOUR
 
 Floats = NDArray[np.float64]
 
-TIME_HEADS: Final = ("time", "clock", "local", "utc", "timestamp", "datetime", "date")
+TIME_HEADS: Final = ("time", "hour", "clock", "local", "utc", "timestamp", "datetime", "date")
 WATT_HEADS: Final = ("watts", "power_w", "watt", "w")
 EXAMPLE: Final = "the first line time,watts and then rows such as 2026-05-01 06:30,45"
 MOST_BYTES: Final = 50_000_000
@@ -41,7 +41,7 @@ MOST_MISTAKES: Final = 10
 LONGEST_GAP_S: Final = HOURS_PER_DAY * SECONDS_PER_HOUR
 SECONDS_PER_DAY: Final = HOURS_PER_DAY * SECONDS_PER_HOUR
 DAYS_PER_WEEK: Final = 7
-_CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d*)?)?")
+_CLOCK = re.compile(r"(\d{1,2})(?::(\d{2})(?::(\d{2})(?:\.\d*)?)?)?")
 
 
 @dataclass(frozen=True, eq=False)

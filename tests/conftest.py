@@ -291,7 +291,9 @@ def _histories(
         ],
         axis=-1,
     )
-    bay = np.stack([np.broadcast_to(np.asarray(part, dtype=np.float64), (hours,)) for part in (bay_c, more.get("unheated_c", bay_c))])
+    bay = np.stack(
+        [np.broadcast_to(np.asarray(part, dtype=np.float64), (hours,)) for part in (bay_c, more.get("unheated_c", bay_c))]
+    )
     return kernel.Histories(
         sun_w=np.ascontiguousarray(sun[None]),
         bay_c=np.ascontiguousarray(bay.T[None]),
@@ -357,7 +359,9 @@ def walk_banks() -> Callable[..., Walked]:
                 else np.broadcast_to(np.asarray(start_soc, float), (len(banks),))
             )
             warm = (
-                histories.bay_c[lanes.bay_row, 0, 0] if cell_c is None else np.broadcast_to(np.asarray(cell_c, float), (len(banks),))
+                histories.bay_c[lanes.bay_row, 0, 0]
+                if cell_c is None
+                else np.broadcast_to(np.asarray(cell_c, float), (len(banks),))
             )
             state = battery.start_state(lanes, soc, np.array(warm))
         result = battery.walk(lanes, histories, curves, capacities, state, watch=range(len(banks)), threads=threads)

@@ -250,9 +250,10 @@ def integral(curve: np.ndarray, column: int, soc: np.ndarray, per_cell: np.ndarr
 def gassing_of(walked: Any, lane: int, rate_c: np.ndarray) -> np.ndarray:
     """How much more or less charge is lost to gassing in each hour than at 25 C (Schiffer et al. 2007)."""
     lanes = walked.lanes
-    warmer_v = np.minimum(
-        lanes.absorb_v[lane] + lanes.absorb_v_per_c[lane] * (rate_c - 25.0), lanes.absorb_cap_v[lane]
-    ) - lanes.absorb_v[lane]
+    warmer_v = (
+        np.minimum(lanes.absorb_v[lane] + lanes.absorb_v_per_c[lane] * (rate_c - 25.0), lanes.absorb_cap_v[lane])
+        - lanes.absorb_v[lane]
+    )
     if lanes.gassing_per_c[lane] == 0.0:
         return np.ones(len(rate_c))
     return np.minimum(np.exp(lanes.gassing_per_v[lane] * warmer_v + lanes.gassing_per_c[lane] * (rate_c - 25.0)), 4.0)

@@ -176,6 +176,13 @@ def test_a_day_by_the_clock_is_the_same_every_day(profile):
     assert running_peak_w(trip(thing(bus="ac", power_w=0.0, profile=file))) == 600.0
 
 
+def test_hours_of_the_day_as_bare_numbers(profile):
+    file = profile("hour,watts\n" + "".join(f"{hour},{10 * hour}\n" for hour in range(24)))
+    assert load_of(trip(thing(power_w=0.0, profile=file))).dc_w[0] == pytest.approx([10.0 * (hour % 24) for hour in range(48)])
+    with pytest.raises(InputError, match="line 3"):
+        load_of(trip(thing(profile=profile("hour,watts\n0,5\n24,5\n"))))
+
+
 def test_dated_rows_are_taken_at_their_dates_and_masks_hold(profile):
     rows = "".join(f"2024-01-01T{hour:02d}:00:00Z,{hour}\n2024-01-01T{hour:02d}:30:00Z,{hour + 1}\n" for hour in range(24))
     file = profile("time,watts\n" + rows)
@@ -242,7 +249,12 @@ def test_a_heater_of_a_scenario_by_hand():
     at_three = int(np.flatnonzero(clock.local_hour == 3.0)[0])
     expected_w = 96.0 * 45.0 * 18.0 / 7000.0 + 18.0 * (1.0 - 9.0 * 0.0231)
     assert setting.load.dc_w[0, at_three] == pytest.approx(expected_w, abs=0.01)
-    assert setting.inputs.load_w[0, at_three, 0, 0] == setting.load.dc_w[0, at_three]
+    # The heater's burst is worth a phase of its own at 100 Ah.
+    rest_w, _, peak_w, _ = setting.inputs.load_w[0, at_three, 0]
+    part_h = setting.inputs.peak_h[0, at_three]
+    assert part_h == pytest.approx(45.0 * 18.0 / 7000.0)
+    assert peak_w - rest_w == pytest.approx(96.0)
+    assert rest_w * (1.0 - part_h) + peak_w * part_h == pytest.approx(expected_w, abs=0.01)
 
 
 def test_each_year_of_weather_has_its_own_load():

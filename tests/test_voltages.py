@@ -111,7 +111,9 @@ def test_compensation_makes_up_for_stiff_cold_plates(make_bank, walk_bank):
     assert cold == pytest.approx(by_hand((15.0 - full_v) / (14.6 - full_v) / stiff), abs=1e-6)
 
 
-@pytest.mark.parametrize(("cell_c", "factor"), [(25.0, 1.0), (35.0, math.exp(0.6)), (45.0, math.exp(1.2)), (15.0, math.exp(-0.6))])
+@pytest.mark.parametrize(
+    ("cell_c", "factor"), [(25.0, 1.0), (35.0, math.exp(0.6)), (45.0, math.exp(1.2)), (15.0, math.exp(-0.6))]
+)
 def test_gassing_grows_with_temperature_as_published(cell_c, factor, make_bank, walk_bank):
     """J. Schiffer et al. (2007), J. Power Sources 168(1), 66-78: exp(0.06 / K) at a voltage held."""
     bank = make_bank(

@@ -17,7 +17,19 @@ from simulator.errors import EngineFault
 from simulator.scenario.parts import Bank, Generator, Inverter, SwitchOff
 from simulator.units import HOURS_PER_DAY, SECONDS_PER_HOUR
 
-__all__ = ["FAR_C", "Histories", "Lanes", "Walk", "hours_of", "kernel", "pack_curve", "pack_lane", "stack_lanes", "start_state", "walk"]
+__all__ = [
+    "FAR_C",
+    "Histories",
+    "Lanes",
+    "Walk",
+    "hours_of",
+    "kernel",
+    "pack_curve",
+    "pack_lane",
+    "stack_lanes",
+    "start_state",
+    "walk",
+]
 
 NEVER_SOC = -1.0
 """A threshold that charge never reaches."""
@@ -178,8 +190,8 @@ def stack_lanes(lanes: Sequence[Mapping[str, float | int | tuple[float, ...]]]) 
 
 def hours_of(histories: Histories, first: int, last: int) -> Histories:
     """The hours from ``first`` up to ``last`` of all rows, days numbered as in the whole."""
-    rows = (np.ascontiguousarray(row[:, first:last]) for row in histories[:-1])
-    return Histories(*rows, histories.day[first:last])
+    rows = {name: row[:, first:last] for name, row in histories._asdict().items() if name != "day"}
+    return Histories(**{name: np.ascontiguousarray(row) for name, row in rows.items()}, day=histories.day[first:last])
 
 
 def start_state(lanes: Lanes, start_soc: float | FloatArray, cell_c: FloatArray) -> FloatArray:

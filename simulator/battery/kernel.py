@@ -549,9 +549,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             for level in range(LEVELS):
                 demand[level] = load_scale * histories.load_w[load_row, hour, level, REST_W]
                 if peak_h > 0.0:
-                    demand[level] = (
-                        rest_h * demand[level] + peak_h * load_scale * histories.load_w[load_row, hour, level, PEAK_W]
-                    )
+                    demand[level] = rest_h * demand[level] + peak_h * load_scale * histories.load_w[load_row, hour, level, PEAK_W]
             load_wh = demand[LEVELS - 1]
             essential_wh = demand[0]
             bay_c = histories.bay_c[bay_row, hour, 0]
@@ -667,7 +665,9 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                             if without_w > 0.0:
                                 bus_v = _loaded_v(rest_v, without_w, resistance)
                             else:
-                                bus_v = max(_charge_v(curve, soc), rest_v) + resistance * min(-without_w / rest_v, max(current, 0.0))
+                                bus_v = max(_charge_v(curve, soc), rest_v) + resistance * min(
+                                    -without_w / rest_v, max(current, 0.0)
+                                )
                             ac_off = bus_v < lanes.inverter_on_v[lane] or (
                                 draw_w > 0.0 and _loaded_v(rest_v, draw_w, resistance) < inverter_off_v
                             )

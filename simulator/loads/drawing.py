@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from simulator.loads.following import Climate, following_factor
 from simulator.loads.laying import Clock, clock_tiers, running
-from simulator.loads.measured import hourly_measured, measured
+from simulator.loads.measured import hourly_measured
+from simulator.profiles import read_profile
 from simulator.scenario.parts import Appliance, Scenario
 from simulator.timeline import Timeline
 
@@ -93,7 +94,7 @@ def hourly_draw(appliance: Appliance, scenario: Scenario, clock: Clock, climate:
     connected = _hourly_connected_frac(appliance, scenario, clock.timeline)
     used = np.isin(clock.weekday, list(appliance.weekdays)).astype(np.float64)
     if appliance.profile is not None:
-        mean_w, running_w, share = hourly_measured(measured(appliance.profile), clock.timeline)
+        mean_w, running_w, share = hourly_measured(read_profile(appliance.profile), clock.timeline)
         present = connected * used[clock.day]
         return drawn(running_w[None], (share * present)[None], (mean_w * present)[None])
 

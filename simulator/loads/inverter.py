@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from simulator.errors import InputError
 from simulator.loads.laying import DAYS_PER_WEEK, by_opening_day, running
-from simulator.loads.measured import judge_profiles, measured
+from simulator.loads.measured import judge_profiles
+from simulator.profiles import read_profile
 from simulator.scenario.parts import Appliance, Inverter, Scenario
 
 Floats = NDArray[np.float64]
@@ -75,7 +76,7 @@ def running_peak_w(scenario: Scenario) -> float:
     judge_profiles(candidates)
     # The sum only goes up where a window opens, so those moments and midnight are enough.
     opening_h = {0.0} | {opens_h for appliance in candidates for opens_h, _ in appliance.clock or ()}
-    watts = {it.number: running(it)[0] if it.profile is None else measured(it.profile).peak_w for it in candidates}
+    watts = {it.number: running(it)[0] if it.profile is None else read_profile(it.profile).peak_w for it in candidates}
     return max(
         sum(
             watts[appliance.number]

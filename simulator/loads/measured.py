@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from functools import lru_cache
-from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -23,21 +21,6 @@ HIGH_FRAC: Final = 0.5
 LEAST_SHARE: Final = 1e-9
 
 
-def measured(file: Path) -> Profile:
-    """Read a profile, once as long as the file stays the same."""
-    try:
-        status = file.stat()
-        mark = (status.st_mtime_ns, status.st_size)
-    except (OSError, ValueError):
-        mark = (0, 0)
-    return _kept(file, mark)
-
-
-@lru_cache(maxsize=64)
-def _kept(file: Path, mark: tuple[int, int]) -> Profile:
-    return read_profile(file)
-
-
 def judge_profiles(appliances: Iterable[Appliance]) -> None:
     """Read every profile and raise all mistakes in them at once.
 
@@ -50,7 +33,7 @@ def judge_profiles(appliances: Iterable[Appliance]) -> None:
     for appliance in appliances:
         if appliance.profile is not None:
             try:
-                measured(appliance.profile)
+                read_profile(appliance.profile)
             except InputError as error:
                 mistakes |= dict.fromkeys(error.mistakes)
     if mistakes:

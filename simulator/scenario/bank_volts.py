@@ -15,7 +15,12 @@ MOST_LIFT_V_PER_CELL = 0.3
 
 
 def merge_volts(
-    bank: Bank, written: BankTable, usual: Callable[[str, str, float], float], cells: int, rest_v: Callable[[float], float], desk: Desk
+    bank: Bank,
+    written: BankTable,
+    usual: Callable[[str, str, float], float],
+    cells: int,
+    rest_v: Callable[[float], float],
+    desk: Desk,
 ) -> Bank:
     """Finish the voltages of one unit.
 

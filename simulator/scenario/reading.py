@@ -24,11 +24,11 @@ from simulator.scenario.chargers import merge_alternator, merge_generator, merge
 from simulator.scenario.desk import Desk, nearest, quote, shown
 from simulator.scenario.inverter import merge_converter, merge_inverter
 from simulator.scenario.lines import Path, locate_lines
-from simulator.scenario.stop_names import numbers_by_name
 from simulator.scenario.other_sources import merge_sources
 from simulator.scenario.parts import Scenario, Vehicle
 from simulator.scenario.presets import load_preset
 from simulator.scenario.service import merge_rest_of_year
+from simulator.scenario.stop_names import numbers_by_name
 from simulator.scenario.stops import merge_stops
 from simulator.scenario.storage import hookup_nights, judge_stored_route
 from simulator.scenario.switch_off import merge_switch_off
