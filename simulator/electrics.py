@@ -65,8 +65,8 @@ def cold_cabin_sentence(hours: FloatArray) -> str | None:
     cold = chill > CHILLED
     locked_h = float(hours[cold, k.LOCKED_H].sum())
     text = (
-        f"While the bank was dark the heating stood still: for {cold.sum():.0f} hours the cabin was colder than set, and the cells "
-        f"came down to {hours[cold, k.CELL_END_C].min():.0f} C"
+        f"While the bank was dark the heating stood still: for {cold.sum():.0f} hours the cabin was colder than set, and the "
+        f"cells came down to {hours[cold, k.CELL_END_C].min():.0f} C"
     )
     if locked_h > 0.0:
         refused_wh = float(hours[cold][:, [k.REFUSED_COLD_WH, k.REFUSED_CHARGER_WH]].sum())

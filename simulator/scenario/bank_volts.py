@@ -70,8 +70,8 @@ def merge_volts(
     elif 0.0 < merged.charge_max_v < merged.absorb_v:
         desk.note(
             ("bank", "absorb_v"),
-            f"the chargers are set to {merged.absorb_v:g} V, the electronics of one unit end charging at {merged.charge_max_v:g} V: "
-            "it will not fill up. Set the chargers to what the maker of the battery asks for.",
+            f"the chargers are set to {merged.absorb_v:g} V, the electronics of one unit end charging at "
+            f"{merged.charge_max_v:g} V: it will not fill up. Set the chargers to what the maker of the battery asks for.",
         )
     if written.absorb_cap_v is not None and written.absorb_cap_v < bank.absorb_v and desk.sound(("bank", "absorb_cap_v")):
         desk.mistake(
@@ -82,12 +82,12 @@ def merge_volts(
         )
     if merged.absorb_v_per_c < 0.0 and written.absorb_v_per_c is None:
         desk.default(
-            f"Chargers follow the bank's temperature, {1000.0 * merged.absorb_v_per_c:.0f} mV/K a unit up to {merged.absorb_cap_v:g} V "
-            f"({preset.source(bank.chemistry, 'absorb_v_per_c_cell')}); absorb_v_per_c = 0 in [bank] for chargers that do not."
+            f"Chargers follow the bank's temperature, {1000.0 * merged.absorb_v_per_c:.0f} mV/K a unit up to "
+            f"{merged.absorb_cap_v:g} V ({preset.source(bank.chemistry, 'absorb_v_per_c_cell')}); absorb_v_per_c = 0 in [bank] for chargers that do not."
         )
     if merged.cutoff_v > 0.0 and written.cutoff_v is None:
         desk.default(
-            f"The electronics end supply at {merged.cutoff_v:.3g} V a unit under load ({preset.source(bank.chemistry, 'cutoff_v_per_cell')}); "
-            "cutoff_v in [bank] changes it."
+            f"The electronics end supply at {merged.cutoff_v:.3g} V a unit under load "
+            f"({preset.source(bank.chemistry, 'cutoff_v_per_cell')}); cutoff_v in [bank] changes it."
         )
     return merged
