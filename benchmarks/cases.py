@@ -103,6 +103,10 @@ AGM = replace(
     well_k_per_h=0.9,
     standby_w=0.0,
     heat_capacity_j_per_c=25500.0,
+    absorb_v_per_c=-0.024,
+    absorb_cap_v=15.0,
+    gassing_per_v=11.0 / 6.0,
+    gassing_per_c=0.06,
 )
 BANKS = {"lfp": LFP, "agm": AGM}
 SUN_HEATER = Heater(power_w=50.0, on_below_c=2.0, off_above_c=8.0, from_bank=False)
@@ -117,6 +121,8 @@ GENERATOR = Generator(
     fuel_l_per_h_quarter=0.45,
     fuel_l_per_h_full=1.0,
 )
+VOLTS = {"inverter_off_v": 12.2, "inverter_on_v": 12.9, "cabin_tau_h": 4.0}
+"""An inverter that minds the bus voltage, and a cabin whose heating needs the bank."""
 LEVELS_OFF = {"shed_soc": (-1.0, 0.2, 0.35), "restore_soc": (-1.0, 0.3, 0.45)}
 
 ARRAY = Array(
@@ -262,15 +268,28 @@ def hourly_histories(hours: int, mean_bay_c: float, swing_c: float, charging: bo
     bay_c = (
         mean_bay_c - swing_c * np.cos(year) - 5.0 * np.cos((clock_h - 3.0) / 12.0 * np.pi) + chance.normal(0.0, 2.0, (2, hours))
     )
-    source_a = np.zeros((2, hours, 3))
+    source_a = np.zeros((2, hours, 5))
+    source_a[:, :, kernel.AWAKE] = 1.0
     if charging:
         source_a[1, :, 0] = np.where((day % 9 == 8) & ((clock_h >= 18) | (clock_h < 7)), 20.0, 0.0)
         source_a[1, :, 1] = np.where((day % 6 == 0) & (clock_h == 10), 30.0, 0.0)
         source_a[1, :, 2] = (clock_h >= 8) & (clock_h < 20)
+        source_a[1, :, kernel.OTHER_W] = np.where(day % 5 == 0, 12.0, 0.0)
+    load = np.repeat(load_w.transpose(0, 2, 1)[..., None], 4, axis=-1)
+    peak_h = np.zeros((2, hours))
+    if charging:
+        # An oven for ten minutes of every evening, behind the inverter like half of the rest.
+        peak_h = np.broadcast_to(np.where(clock_h == 19, 1.0 / 6.0, 0.0), (2, hours)).copy()
+        load[..., kernel.PEAK_W] += np.where(peak_h > 0.0, 900.0, 0.0)[..., None]
+        load[..., kernel.REST_AC_W] *= 0.5
+        load[..., kernel.PEAK_AC_W] = load[..., kernel.REST_AC_W] + np.where(peak_h > 0.0, 900.0, 0.0)[..., None]
+    else:
+        load[..., kernel.REST_AC_W] = load[..., kernel.PEAK_AC_W] = 0.0
     return kernel.Histories(
         sun_w=np.ascontiguousarray(sun_w),
-        bay_c=np.ascontiguousarray(bay_c),
-        load_w=np.ascontiguousarray(load_w),
+        bay_c=np.ascontiguousarray(np.stack([bay_c, bay_c - 8.0], axis=-1)),
+        load_w=load,
+        peak_h=peak_h,
         source_a=source_a,
         day=day.astype(np.int64),
     )
@@ -287,7 +306,7 @@ def _case(name: str, words: str, packed: Sequence[Packed], histories: kernel.His
     )
     curves, capacities = (np.stack(parts) for parts in zip(*(battery.pack_curve(bank) for bank in BANKS.values()), strict=True))
     start_soc = np.array([bank.start_soc for bank, _, _ in packed])
-    start = battery.start_state(lanes, start_soc, histories.bay_c[lanes.bay_row, 0])
+    start = battery.start_state(lanes, start_soc, histories.bay_c[lanes.bay_row, 0, 0])
     return LoopCase(name, words, lanes, histories, curves, capacities, start)
 
 
@@ -316,6 +335,7 @@ def full_case(chemistry: str, lane_count: int, hours: int = YEAR_HOURS) -> LoopC
             replace(BANKS[chemistry], in_parallel=2 + lane % 3, place="outside", heater=(SUN_HEATER, BANK_HEATER)[lane % 2]),
             GENERATOR,
             LEVELS_OFF
+            | VOLTS
             | {
                 "sun_scale": 0.6 + 0.9 * lane / lane_count,
                 "load_scale": 0.7 + 0.1 * (lane % 7),
@@ -342,6 +362,7 @@ def check_case(hours: int) -> LoopCase:
     ):
         bank = replace(BANKS[chemistry], place="outside", heater=heater)
         packed.append((bank, generator, levels | {"source_row": int(generator is not None)}))
+        packed.append((bank, generator, levels | VOLTS | {"source_row": int(generator is not None), "load_row": 1}))
     for chemistry, bank in BANKS.items():
         odd = {
             "no latch": replace(bank, reconnect_soc=bank.cutoff_soc),
@@ -351,6 +372,8 @@ def check_case(hours: int) -> LoopCase:
             "cut off by cold": replace(bank, discharge_min_c=0.0),
             "small": replace(bank, in_parallel=1, unit_ah=60.0 if chemistry == "lfp" else 120.0),
             "stops at 90 %": replace(bank, target_soc=0.9),
+            "chargers set too high": replace(bank, charge_max_v=bank.absorb_v - 0.6),
+            "electronics that mind the volts": replace(bank, cutoff_v=bank.curve.ocv_v[2], in_parallel=1),
         }
         packed += [
             (other, None, {"sun_row": row % 2, "load_row": row % 2, "source_row": row % 2})

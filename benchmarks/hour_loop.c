@@ -10,19 +10,21 @@
 #include <stdint.h>
 
 enum { NODES = 1024 };
-enum { OCV, ENERGY, CHARGE_V, CHARGE_ENERGY, CHARGE_PASSED, INV_EFFICIENCY, CURVE_FIELDS };
-enum { CAPACITY_NODES = 21, MAX_EVENTS = 16, LEVELS = 3 };
+enum { OCV, ENERGY, CHARGE_V, CHARGE_STORED, CHARGE_ENERGY, CHARGE_PASSED, INV_EFFICIENCY, CURVE_FIELDS };
+enum { CAPACITY_NODES = 21, MAX_EVENTS = 20, LEVELS = 3 };
 static const double CAPACITY_COLD_C = -40.0, CAPACITY_STEP_C = 5.0;
 static const double TINY_H = 1e-12, TINY_SOC = 1e-12;
 
-enum { SOC, WELL, CELL_C, OWN_HEAT_W, DARK, BACK_SOC, COLD, GENERATOR, GENERATOR_RUN_H, SHED, HOT, STATE_SIZE };
+enum { SOC, WELL, CELL_C, OWN_HEAT_W, DARK, BACK_SOC, COLD, GENERATOR, GENERATOR_RUN_H, SHED, BY_FLOOR, AC_OFF, CHILL,
+       STATE_SIZE };
 
 enum {
     LOAD_WH, MISSED_DARK_WH, MISSED_SHED_WH, MISSED_LIMIT_WH, MISSED_ESSENTIAL_WH, MISSED_COMFORT_WH, MISSED_LUXURY_WH,
     ESSENTIAL_DARK_WH, SUN_OFFERED_WH, SUN_USED_WH, SPILLED_CONTROLLER_WH, SPILLED_FULL_WH, SPILLED_ACCEPTANCE_WH,
-    SPILLED_LIMIT_WH, REFUSED_COLD_WH, REFUSED_HOT_WH, SHORE_WH, DRIVE_WH, GENERATOR_WH, STANDBY_WH, HEATER_WH, CHARGED_WH,
+    SPILLED_LIMIT_WH, REFUSED_COLD_WH, REFUSED_HOT_WH, REFUSED_HIGH_WH, REFUSED_CHARGER_WH, SHORE_WH, DRIVE_WH,
+    GENERATOR_WH, OTHER_WH, STANDBY_WH, HEATER_WH, CHARGED_WH,
     DISCHARGED_WH, LOSS_OHMIC_WH, LOSS_CHARGING_WH, LOSS_SELF_WH, CHARGED_AH, DISCHARGED_AH, SOC_END, SOC_LOWEST,
-    CELL_END_C, BUS_V, DARK_H, DARK_AT_START, DARK_AT_END, LOCKED_H, GENERATOR_H, FULL_H, SEGMENTS, RESIDUAL_WH, RESIDUAL_H,
+    CELL_END_C, BUS_V, LOWEST_V, DARK_H, DARK_AT_START, DARK_AT_END, LOCKED_H, LOW_V_H, INVERTER_OFF_H, CHILL_END, GENERATOR_H, FULL_H, SEGMENTS, RESIDUAL_WH, RESIDUAL_H,
     HOUR_FIELDS
 };
 
@@ -30,6 +32,9 @@ enum {
     DAY_LOAD_WH, DAY_MISSED_WH, DAY_DARK_H, DAY_LOWEST_SOC, DAY_SUN_OFFERED_WH, DAY_SUN_USED_WH, DAY_FULL_H,
     DAY_ESSENTIAL_WH, DAY_FIELDS
 };
+
+enum { REST_W, REST_AC_W, PEAK_W, PEAK_AC_W, LOAD_FIELDS };
+enum { SHORE_A, DRIVE_A, GENERATOR_SHARE, OTHER_W, AWAKE, SOURCE_FIELDS };
 
 typedef enum { POWER_LIMITED, CURRENT_LIMITED, ACCEPTANCE_LIMITED } Regime;
 
@@ -39,14 +44,16 @@ typedef struct {
     const double *sun_scale, *load_scale, *capacity_ah, *resistance_ohm, *resistance_per_c, *charge_limit_a,
         *charge_cold_limit_a, *charge_min_c, *charge_resume_c, *charge_full_c, *charge_max_c, *discharge_limit_a,
         *discharge_min_c, *discharge_max_c, *floor_soc, *reconnect_soc, *target_soc, *full_soc, *taper_per_h, *taper_soc,
-        *well_c, *well_k_per_h, *self_discharge_per_h, *standby_w, *absorb_v, *sun_low_v, *sun_high_v,
+        *well_c, *well_k_per_h, *self_discharge_per_h, *standby_w, *absorb_v, *absorb_v_per_c, *absorb_cap_v,
+        *overvoltage_v, *gassing_per_v, *gassing_per_c, *cutoff_v, *charge_max_v, *inverter_off_v, *inverter_on_v, *cabin_tau_h, *step_h,
+        *sun_low_v, *sun_high_v,
         *heat_capacity_wh_per_c, *loss_w_per_c, *heater_w, *heater_on_c, *heater_off_c, *heater_from_bank, *generator_a,
         *generator_start_soc, *generator_stop_soc, *generator_min_h, *shed_soc, *restore_soc;
 } Lanes;
 
 /* Pointers in the order of kernel.Histories. */
 typedef struct {
-    const double *sun_w, *bay_c, *load_w, *source_a;
+    const double *sun_w, *bay_c, *load_w, *peak_h, *source_a;
     const int64_t *day;
 } Histories;
 
@@ -96,28 +103,31 @@ static double energy_at(Curve curve, double soc)
     return curve[cell][ENERGY] + part * (low + 0.5 * part * (curve[cell + 1][OCV] - low)) / NODES;
 }
 
-static Terms charge_terms(Curve curve, double soc)
+static Terms charge_terms(Curve curve, double soc, double gas)
 {
     double position = soc * NODES;
     int64_t cell = cell_of(position);
     double part = position - cell;
-    double inverse = curve[cell][INV_EFFICIENCY];
+    double inverse = 1.0 + gas * (curve[cell][INV_EFFICIENCY] - 1.0);
     double low = curve[cell][CHARGE_V];
     double slope = curve[cell + 1][CHARGE_V] - low;
+    double stored = curve[cell][CHARGE_STORED];
+    double start = (double)cell / NODES;
     Terms terms;
-    terms.energy = curve[cell][CHARGE_ENERGY] + inverse * part * (low + 0.5 * part * slope) / NODES;
-    terms.passed = curve[cell][CHARGE_PASSED] + inverse * part / NODES;
+    terms.energy =
+        stored + gas * (curve[cell][CHARGE_ENERGY] - stored) + inverse * part * (low + 0.5 * part * slope) / NODES;
+    terms.passed = start + gas * (curve[cell][CHARGE_PASSED] - start) + inverse * part / NODES;
     terms.slope = inverse * (low + part * slope);
     terms.inverse = inverse;
     return terms;
 }
 
-static double invert_passed(Curve curve, double soc, double passed, double upper)
+static double invert_passed(Curve curve, double soc, double passed, double upper, double gas)
 {
-    Terms now = charge_terms(curve, soc);
+    Terms now = charge_terms(curve, soc, gas);
     double guess = min(soc + (passed - now.passed) / now.inverse, upper);
     for (int step = 0; step < 60; step++) {
-        Terms here = charge_terms(curve, guess);
+        Terms here = charge_terms(curve, guess, gas);
         double change = (here.passed - passed) / here.inverse;
         guess -= change;
         if (fabs(change) < 1e-15)
@@ -126,21 +136,21 @@ static double invert_passed(Curve curve, double soc, double passed, double upper
     return min(max(guess, soc), upper);
 }
 
-static double charging_rate(Curve curve, double soc, double power, double limit, double resistance)
+static double charging_rate(Curve curve, double soc, double power, double limit, double resistance, double gas)
 {
-    Terms terms = charge_terms(curve, soc);
+    Terms terms = charge_terms(curve, soc, gas);
     double volts = terms.slope / terms.inverse;
     double current = 2.0 * power / (volts + sqrt(volts * volts + 4.0 * resistance * power));
     return min(current, limit) / terms.inverse;
 }
 
 static Charged charge_segment(Curve curve, double soc, double upper, double power, double limit, double resistance,
-                              double taper, double taper_soc, bool accepting, double dt)
+                              double taper, double taper_soc, bool accepting, double gas, double dt)
 {
-    Terms from = charge_terms(curve, soc);
+    Terms from = charge_terms(curve, soc, gas);
     Terms to;
     double time, end, energy, rise, moved;
-    if (taper > 0.0 && (accepting || charging_rate(curve, soc, power, limit, resistance) >= taper * (taper_soc - soc))) {
+    if (taper > 0.0 && (accepting || charging_rate(curve, soc, power, limit, resistance, gas) >= taper * (taper_soc - soc))) {
         double distance = taper_soc - soc;
         end = taper_soc - distance * exp(-taper * dt);
         time = dt;
@@ -149,7 +159,7 @@ static Charged charge_segment(Curve curve, double soc, double upper, double powe
             if (taper_soc > upper)
                 time = min(log(distance / (taper_soc - upper)) / taper, dt);
         }
-        to = charge_terms(curve, end);
+        to = charge_terms(curve, end, gas);
         moved = to.passed - from.passed;
         if (time <= 0.0)
             return (Charged){0.0, end, 0.0, 0.0, 0.0, ACCEPTANCE_LIMITED, true};
@@ -158,7 +168,7 @@ static Charged charge_segment(Curve curve, double soc, double upper, double powe
         if (energy <= power * time && moved <= limit * time * (1.0 + 1e-12))
             return (Charged){time, end, energy, rise, moved, ACCEPTANCE_LIMITED, true};
     }
-    to = charge_terms(curve, upper);
+    to = charge_terms(curve, upper, gas);
     rise = to.energy - from.energy;
     moved = to.passed - from.passed;
     if (power * dt >= rise + resistance * moved * moved / dt) {
@@ -169,7 +179,7 @@ static Charged charge_segment(Curve curve, double soc, double upper, double powe
         double low = soc, high = upper;
         end = min(soc + power * dt / from.slope, upper);
         for (int step = 0; step < 60; step++) {
-            to = charge_terms(curve, end);
+            to = charge_terms(curve, end, gas);
             moved = to.passed - from.passed;
             double excess = to.energy - from.energy + resistance * moved * moved / dt - power * dt;
             if (excess > 0.0)
@@ -186,30 +196,30 @@ static Charged charge_segment(Curve curve, double soc, double upper, double powe
                 break;
         }
     }
-    to = charge_terms(curve, end);
+    to = charge_terms(curve, end, gas);
     moved = to.passed - from.passed;
     energy = power * time;
     Regime regime = POWER_LIMITED;
     if (moved > limit * time) {
         regime = CURRENT_LIMITED;
-        to = charge_terms(curve, upper);
+        to = charge_terms(curve, upper, gas);
         time = limit > 0.0 ? (to.passed - from.passed) / limit : INFINITY;
         if (time <= dt) {
             end = upper;
         } else {
             time = dt;
-            end = invert_passed(curve, soc, from.passed + limit * dt, upper);
+            end = invert_passed(curve, soc, from.passed + limit * dt, upper, gas);
         }
-        to = charge_terms(curve, end);
+        to = charge_terms(curve, end, gas);
         moved = to.passed - from.passed;
         energy = time > 0.0 ? to.energy - from.energy + resistance * moved * moved / time : 0.0;
     }
     if (taper > 0.0 && !accepting
-        && charging_rate(curve, end, power, limit, resistance) > taper * (taper_soc - end) * (1.0 + 1e-12)) {
+        && charging_rate(curve, end, power, limit, resistance, gas) > taper * (taper_soc - end) * (1.0 + 1e-12)) {
         double low = soc, high = end;
         for (int step = 0; step < 60; step++) {
             double middle = 0.5 * (low + high);
-            if (charging_rate(curve, middle, power, limit, resistance) > taper * (taper_soc - middle))
+            if (charging_rate(curve, middle, power, limit, resistance, gas) > taper * (taper_soc - middle))
                 high = middle;
             else
                 low = middle;
@@ -218,7 +228,7 @@ static Charged charge_segment(Curve curve, double soc, double upper, double powe
         }
         double onset = high;
         if (onset < end) {
-            to = charge_terms(curve, onset);
+            to = charge_terms(curve, onset, gas);
             rise = to.energy - from.energy;
             moved = to.passed - from.passed;
             time = (rise + sqrt(rise * rise + 4.0 * power * resistance * moved * moved)) / (2.0 * power);
@@ -315,19 +325,44 @@ static double capacity_frac(const double *capacity, double cell_c)
     return capacity[node] + part * (capacity[node + 1] - capacity[node]);
 }
 
+static double loaded_v(double rest_v, double power, double resistance)
+{
+    double root = rest_v * rest_v - 4.0 * resistance * power;
+    return 0.5 * (rest_v + sqrt(max(root, 0.0)));
+}
+
+static double soc_at(Curve curve, int column, double volts, double low, double high)
+{
+    for (int step = 0; step < 40; step++) {
+        double middle = 0.5 * (low + high);
+        double position = middle * NODES;
+        int64_t cell = cell_of(position);
+        double here = curve[cell][column] + (position - cell) * (curve[cell + 1][column] - curve[cell][column]);
+        if (here < volts)
+            low = middle;
+        else
+            high = middle;
+        if (high - low < 1e-9)
+            break;
+    }
+    return high;
+}
+
 void run_block(const Lanes *lanes, const Histories *histories, const double *curves, const double *capacities, int64_t hours,
                int64_t day_count, int64_t first, int64_t last, double *state, double *totals, double *days,
                const int64_t *watch, double *hours_out, int64_t *status)
 {
     double book[HOUR_FIELDS];
     double demand[LEVELS];
+    double through[LEVELS];
     for (int64_t lane = first; lane < last; lane++) {
         Curve curve = (Curve)(curves + lanes->curve_row[lane] * (NODES + 1) * CURVE_FIELDS);
         const double *capacity_curve = capacities + lanes->curve_row[lane] * CAPACITY_NODES;
         const double *sun_row = histories->sun_w + lanes->sun_row[lane] * hours * 3;
-        const double *bay_row = histories->bay_c + lanes->bay_row[lane] * hours;
-        const double *load_row = histories->load_w + lanes->load_row[lane] * LEVELS * hours;
-        const double *source_row = histories->source_a + lanes->source_row[lane] * hours * 3;
+        const double *bay_row = histories->bay_c + lanes->bay_row[lane] * hours * 2;
+        const double *load_row = histories->load_w + lanes->load_row[lane] * hours * LEVELS * LOAD_FIELDS;
+        const double *peak_row = histories->peak_h + lanes->load_row[lane] * hours;
+        const double *source_row = histories->source_a + lanes->source_row[lane] * hours * SOURCE_FIELDS;
         const double *shed_soc = lanes->shed_soc + lane * LEVELS;
         const double *restore_soc = lanes->restore_soc + lane * LEVELS;
         double capacity = lanes->capacity_ah[lane];
@@ -340,7 +375,15 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
         double well_c = lanes->well_c[lane];
         double well_k = lanes->well_k_per_h[lane];
         bool two_wells = well_c < 1.0;
-        double generator_a = lanes->generator_a[lane];
+        double cutoff_v = lanes->cutoff_v[lane];
+        double charge_max_v = lanes->charge_max_v[lane];
+        double inverter_off_v = lanes->inverter_off_v[lane];
+        double step_h = lanes->step_h[lane];
+        int64_t most_events = MAX_EVENTS + (int64_t)(1.0 / step_h);
+        bool gassing = lanes->gassing_per_c[lane] != 0.0;
+        double tau_h = lanes->cabin_tau_h[lane];
+        double chilling = tau_h > 0.0 ? 1.0 - exp(-1.0 / tau_h) : 0.0;
+        double rewarming = tau_h > 0.0 ? 1.0 - exp(-2.0 / tau_h) : 0.0;
         double *own = state + lane * STATE_SIZE;
         double soc = own[SOC];
         double well = own[WELL];
@@ -349,47 +392,78 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
         bool dark = own[DARK] > 0.0;
         double back_soc = own[BACK_SOC];
         bool cold = own[COLD] > 0.0;
-        bool hot = own[HOT] > 0.0;
         bool running = own[GENERATOR] > 0.0;
         double run_h = own[GENERATOR_RUN_H];
         int64_t shed = (int64_t)own[SHED];
+        bool by_floor = own[BY_FLOOR] > 0.0;
+        bool ac_off = own[AC_OFF] > 0.0;
+        double chill = own[CHILL];
+        for (int level = 0; level < LEVELS; level++)
+            through[level] = 0.0;
         for (int64_t hour = 0; hour < hours; hour++) {
             for (int field = 0; field < HOUR_FIELDS; field++)
                 book[field] = 0.0;
             /* ---- decided once an hour: loads, temperature, lockouts, limits, voltage ---- */
-            for (int level = 0; level < LEVELS; level++)
-                demand[level] = load_row[level * hours + hour] * lanes->load_scale[lane];
-            double bay_c = bay_row[hour];
-            double shore_a = source_row[hour * 3];
-            double drive_a = source_row[hour * 3 + 1];
-            bool allowed = source_row[hour * 3 + 2] > 0.0 && generator_a > 0.0;
+            double load_scale = lanes->load_scale[lane];
+            const double *load = load_row + hour * LEVELS * LOAD_FIELDS;
+            double peak_h = peak_row[hour];
+            double rest_h = 1.0 - peak_h;
+            for (int level = 0; level < LEVELS; level++) {
+                demand[level] = load_scale * load[level * LOAD_FIELDS + REST_W];
+                if (peak_h > 0.0)
+                    demand[level] = rest_h * demand[level] + peak_h * load_scale * load[level * LOAD_FIELDS + PEAK_W];
+            }
+            double load_wh = demand[LEVELS - 1];
+            double essential_wh = demand[0];
+            double bay_c = bay_row[hour * 2];
+            if (tau_h > 0.0)
+                bay_c -= chill * (bay_c - bay_row[hour * 2 + 1]);
+            const double *source = source_row + hour * SOURCE_FIELDS;
+            double shore_a = source[SHORE_A];
+            double drive_a = source[DRIVE_A];
+            double other_w = source[OTHER_W];
+            double awake = source[AWAKE];
+            double electronics_w = lanes->standby_w[lane] * awake;
+            double generator_a = lanes->generator_a[lane] * source[GENERATOR_SHARE];
+            bool allowed = generator_a > 0.0;
             if (running && !allowed)
                 running = false;
             double rate_c = min(max(cell_c, -30.0), 60.0);
-            double resistance = lanes->resistance_ohm[lane] * exp(lanes->resistance_per_c[lane] * (25.0 - rate_c));
+            double stiffness = exp(lanes->resistance_per_c[lane] * (25.0 - rate_c));
+            double resistance = lanes->resistance_ohm[lane] * stiffness;
+            double absorb_v = min(lanes->absorb_v[lane] + lanes->absorb_v_per_c[lane] * (rate_c - 25.0), lanes->absorb_cap_v[lane]);
+            double warmer_v = absorb_v - lanes->absorb_v[lane];
+            double taper = lanes->taper_per_h[lane] * max(1.0 + warmer_v / lanes->overvoltage_v[lane], 0.05) / stiffness;
+            double gas = 1.0;
+            if (gassing) {
+                gas = exp(lanes->gassing_per_v[lane] * warmer_v + lanes->gassing_per_c[lane] * (rate_c - 25.0));
+                gas = min(gas, 4.0);
+            }
             double volts = ocv(curve, soc);
             double scale = lanes->sun_scale[lane];
             double charger_a = shore_a + drive_a + (running ? generator_a : 0.0);
-            double current = (sun_row[hour * 3] * scale - demand[LEVELS - 1]) / volts + charger_a;
+            double current = (sun_row[hour * 3] * scale + other_w - load_wh) / volts + charger_a;
             current = min(max(current, -lanes->discharge_limit_a[lane]), lanes->charge_limit_a[lane]);
             if (current > 0.0)
                 volts = charge_v(curve, soc);
-            volts = min(max(volts + resistance * current, low_v), lanes->absorb_v[lane]);
+            volts = min(max(volts + resistance * current, low_v), absorb_v);
             double part = min(max((volts - low_v) / (high_v - low_v), 0.0), 1.0);
             double sun_low_w = sun_row[hour * 3];
             double sun_w = scale * (sun_low_w + part * (sun_row[hour * 3 + 1] - sun_low_w));
             double offered_w = scale * sun_row[hour * 3 + 2];
             double shore_w = shore_a * volts;
             double drive_w = drive_a * volts;
-            double fixed_w = sun_w + shore_w + drive_w;
+            double fixed_w = sun_w + other_w + shore_w + drive_w;
             double settle_c = bay_c + own_heat_w / conductance;
             double end_c = settle_c + (cell_c - settle_c) * cooling;
-            double floor = 1.0 - capacity_frac(capacity_curve, cell_c) * (1.0 - lanes->floor_soc[lane]);
+            double charge_floor = 1.0 - capacity_frac(capacity_curve, cell_c) * (1.0 - lanes->floor_soc[lane]);
+            if (dark && by_floor)
+                back_soc = min(charge_floor + hysteresis, target);
             double heater_w = 0.0;
             if (lanes->heater_w[lane] > 0.0 && min(cell_c, end_c) < lanes->heater_on_c[lane]) {
                 double wanted = (lanes->heater_off_c[lane] - end_c) * conductance / (1.0 - cooling);
                 heater_w = min(wanted, lanes->heater_w[lane]);
-                if (lanes->heater_from_bank[lane] == 0.0 || dark || soc <= floor + TINY_SOC) {
+                if (lanes->heater_from_bank[lane] == 0.0 || awake == 0.0 || dark || soc <= charge_floor + TINY_SOC) {
                     double taken = dark ? 0.0 : demand[LEVELS - 1 - shed];
                     heater_w = min(heater_w, max(fixed_w - taken, 0.0));
                 }
@@ -401,28 +475,80 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             bool was_cold = cold;
             cold = coldest_c < (cold ? lanes->charge_resume_c[lane] : lanes->charge_min_c[lane]);
             bool locked = cold;
-            hot = hottest_c > lanes->charge_max_c[lane];
+            bool hot = hottest_c > lanes->charge_max_c[lane];
             bool cut = coldest_c < lanes->discharge_min_c[lane] || hottest_c > lanes->discharge_max_c[lane];
             double charge_limit = lanes->charge_limit_a[lane] / capacity;
             if (coldest_c < lanes->charge_full_c[lane])
                 charge_limit = min(charge_limit, lanes->charge_cold_limit_a[lane] / capacity);
-            double discharge_limit = min(lanes->discharge_limit_a[lane], 0.45 * ocv(curve, floor) / resistance) / capacity;
+            double discharge_limit = min(lanes->discharge_limit_a[lane], 0.45 * ocv(curve, charge_floor) / resistance) / capacity;
             double per_ah = resistance * capacity;
+            double high_soc = 2.0;
+            if (charge_max_v > 0.0 && absorb_v > charge_max_v) {
+                double reached_v = charge_max_v - resistance * max(current, 0.0);
+                if (charge_v(curve, target) > reached_v)
+                    high_soc = soc_at(curve, CHARGE_V, reached_v, 0.0, target);
+            }
             /* ---- the hour in segments ---- */
             double remaining = 1.0;
+            double part_h = 0.0;
+            double floor = charge_floor;
             bool exhausted = false;
             bool accepting = false;
             bool cut_now = false;
             bool stopped_now = false;
             bool shed_now = false;
             double lowest = soc;
+            double lowest_v = INFINITY;
+            double down_h = 0.0;
             int64_t events = 0;
             double lost_wh = 0.0;
             while (remaining > TINY_H) {
                 events += 1;
-                if (events > MAX_EVENTS) {
+                if (events > most_events) {
                     status[lane] = hour + 1;
                     break;
+                }
+                if (part_h <= TINY_H) {
+                    int column = REST_W;
+                    part_h = remaining;
+                    if (peak_h > 0.0) {
+                        if (remaining == 1.0) {
+                            column = PEAK_W;
+                            part_h = min(peak_h, 1.0);
+                        }
+                        for (int level = 0; level < LEVELS; level++)
+                            demand[level] = load_scale * load[level * LOAD_FIELDS + column];
+                    }
+                    if (inverter_off_v > 0.0 || cutoff_v > 0.0) {
+                        int64_t level = LEVELS - 1 - shed;
+                        for (int each = 0; each < LEVELS; each++)
+                            through[each] = load_scale * load[each * LOAD_FIELDS + column + 1];
+                        double rest_v = ocv(curve, two_wells ? min(well / well_c, 1.0) : soc);
+                        double draw_w = demand[level] + electronics_w - fixed_w - (running ? generator_a * volts : 0.0);
+                        if (ac_off && remaining == 1.0) {
+                            double without_w = draw_w - through[level];
+                            double bus_v;
+                            if (without_w > 0.0)
+                                bus_v = loaded_v(rest_v, without_w, resistance);
+                            else
+                                bus_v = max(charge_v(curve, soc), rest_v)
+                                    + resistance * min(-without_w / rest_v, max(current, 0.0));
+                            ac_off = bus_v < lanes->inverter_on_v[lane]
+                                || (draw_w > 0.0 && loaded_v(rest_v, draw_w, resistance) < inverter_off_v);
+                        } else if (inverter_off_v > 0.0 && through[level] > 0.0 && draw_w > 0.0) {
+                            ac_off = ac_off || loaded_v(rest_v, draw_w, resistance) < inverter_off_v;
+                        }
+                        if (!ac_off) {
+                            for (int each = 0; each < LEVELS; each++)
+                                through[each] = 0.0;
+                        }
+                        floor = charge_floor;
+                        if (cutoff_v > 0.0) {
+                            double sag_v = resistance * (draw_w - through[level]) / cutoff_v;
+                            if (sag_v > 0.0 && ocv(curve, floor) < cutoff_v + sag_v)
+                                floor = soc_at(curve, OCV, cutoff_v + sag_v, floor, 1.0);
+                        }
+                    }
                 }
                 if (dark && !cut_now && soc >= back_soc - TINY_SOC && soc > floor + TINY_SOC)
                     dark = false;
@@ -447,18 +573,24 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                 double sources_w = fixed_w + generator_w;
                 bool held = dark || cut;
                 bool unserved = held && shore_w + generator_w <= 0.0;
-                double wanted_w = unserved ? 0.0 : demand[level];
-                double standby_w = held || empty ? 0.0 : lanes->standby_w[lane];
+                double wanted_w = unserved ? 0.0 : demand[level] - through[level];
+                double standby_w = held || empty ? 0.0 : electronics_w;
                 double heating_w = held || empty ? min(heater_w, sources_w) : heater_w;
                 double net_w = sources_w - wanted_w - standby_w - heating_w;
                 if (net_w < 0.0 && empty && !held && hysteresis > 0.0) {
                     dark = true;
                     cut_now = true;
                     cold = cold || (heater_w > 0.0 && min(cell_c, end_c) < lanes->charge_min_c[lane]);
-                    back_soc = min(max(soc, floor) + hysteresis, target);
+                    by_floor = soc <= charge_floor + TINY_SOC;
+                    if (by_floor)
+                        back_soc = min(charge_floor + hysteresis, target);
+                    else if (exhausted)
+                        back_soc = min(soc + hysteresis, target);
+                    else
+                        back_soc = 0.0;
                     continue;
                 }
-                double time = remaining;
+                double time = min(part_h, step_h);
                 double end = soc;
                 double charged_wh = 0.0;
                 double discharged_wh = 0.0;
@@ -479,8 +611,10 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                         spill_field = REFUSED_COLD_WH;
                     } else if (hot) {
                         spill_field = REFUSED_HOT_WH;
+                    } else if (soc >= high_soc - TINY_SOC) {
+                        spill_field = REFUSED_HIGH_WH;
                     } else {
-                        double upper = target;
+                        double upper = min(target, high_soc);
                         if (dark && !cut_now && back_soc > soc)
                             upper = min(upper, back_soc);
                         if (running && lanes->generator_stop_soc[lane] > soc + TINY_SOC)
@@ -488,7 +622,7 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                         if (shed > 0 && !shed_now)
                             upper = min(upper, restore_soc[level + 1]);
                         Charged charged = charge_segment(curve, soc, upper, net_w / capacity, charge_limit, per_ah,
-                                                         lanes->taper_per_h[lane], lanes->taper_soc[lane], accepting, time);
+                                                         taper, lanes->taper_soc[lane], accepting, gas, time);
                         time = charged.time;
                         end = charged.end;
                         moved = charged.moved;
@@ -560,37 +694,64 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                 double need_wh = (served_w + standby_w + heating_w) * time + charged_wh;
                 double from_sources_wh = need_wh - discharged_wh;
                 double sun_wh = min(sun_w * time, max(from_sources_wh, 0.0));
-                double drive_wh = min(drive_w * time, max(from_sources_wh - sun_wh, 0.0));
-                double shore_wh = min(shore_w * time, max(from_sources_wh - sun_wh - drive_wh, 0.0));
-                double generator_wh = min(generator_w * time, max(from_sources_wh - sun_wh - drive_wh - shore_wh, 0.0));
-                book[RESIDUAL_WH] += fabs(from_sources_wh - sun_wh - drive_wh - shore_wh - generator_wh);
+                double rest_wh = from_sources_wh - sun_wh;
+                double other_wh = min(other_w * time, max(rest_wh, 0.0));
+                rest_wh -= other_wh;
+                double drive_wh = min(drive_w * time, max(rest_wh, 0.0));
+                rest_wh -= drive_wh;
+                double shore_wh = min(shore_w * time, max(rest_wh, 0.0));
+                rest_wh -= shore_wh;
+                double generator_wh = min(generator_w * time, max(rest_wh, 0.0));
+                book[RESIDUAL_WH] += fabs(rest_wh - generator_wh);
                 book[SUN_USED_WH] += sun_wh;
+                book[OTHER_WH] += other_wh;
                 book[DRIVE_WH] += drive_wh;
                 book[SHORE_WH] += shore_wh;
                 book[GENERATOR_WH] += generator_wh;
                 book[spill_field] += sun_w * time - sun_wh;
+                if (spill_field == REFUSED_COLD_WH || spill_field == REFUSED_HOT_WH || spill_field == REFUSED_HIGH_WH)
+                    book[REFUSED_CHARGER_WH] +=
+                        (other_w + drive_w + shore_w + generator_w) * time - other_wh - drive_wh - shore_wh - generator_wh;
                 book[STANDBY_WH] += standby_w * time;
                 book[HEATER_WH] += heating_w * time;
                 book[CHARGED_WH] += charged_wh;
                 book[DISCHARGED_WH] += discharged_wh;
-                double missed_w = missed_field < 0 ? 0.0 : demand[level] - served_w;
                 book[MISSED_SHED_WH] += (demand[LEVELS - 1] - demand[level]) * time;
+                double without_ac_w = through[level];
                 if (missed_field >= 0)
-                    book[missed_field] += missed_w * time;
-                double essential_w = max(demand[0] - served_w, 0.0);
-                double comfort_w = demand[1] - demand[0] - min(max(served_w - demand[0], 0.0), demand[1] - demand[0]);
+                    book[missed_field] += (demand[level] - without_ac_w - served_w) * time;
+                book[MISSED_DARK_WH] += without_ac_w * time;
+                double direct_w = demand[0] - through[0];
+                double essential_w = through[0] + max(direct_w - served_w, 0.0);
+                double comfort_direct_w = demand[1] - through[1] - direct_w;
+                double comfort_w = 0.0;
+                if (level > 0) {
+                    comfort_w = through[1] - through[0] + comfort_direct_w;
+                    comfort_w -= min(max(served_w - direct_w, 0.0), comfort_direct_w);
+                } else {
+                    comfort_w = demand[1] - demand[0];
+                }
                 book[MISSED_ESSENTIAL_WH] += essential_w * time;
                 book[MISSED_COMFORT_WH] += comfort_w * time;
                 book[MISSED_LUXURY_WH] += max(demand[LEVELS - 1] - served_w - essential_w - comfort_w, 0.0) * time;
-                bool in_dark = missed_field == MISSED_DARK_WH && essential_w > 0.0;
+                double dark_w = missed_field == MISSED_DARK_WH ? essential_w : through[0];
+                bool in_dark = dark_w > 0.0;
                 if (in_dark) {
-                    book[ESSENTIAL_DARK_WH] += essential_w * time;
+                    book[ESSENTIAL_DARK_WH] += dark_w * time;
                     book[DARK_H] += time;
                 }
+                if (missed_field == MISSED_DARK_WH) {
+                    down_h += time;
+                    if (floor > charge_floor && !exhausted)
+                        book[LOW_V_H] += time;
+                }
+                if (without_ac_w > 0.0)
+                    book[INVERTER_OFF_H] += time;
                 if (time > 0.0) {
                     if (remaining == 1.0)
                         book[DARK_AT_START] = in_dark ? 1.0 : 0.0;
                     book[DARK_AT_END] = in_dark ? 1.0 : 0.0;
+                    lowest_v = min(lowest_v, terminal_v);
                 }
                 book[BUS_V] += terminal_v * time;
                 if (running) {
@@ -601,6 +762,7 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                 soc = end;
                 lowest = min(lowest, soc);
                 remaining -= time;
+                part_h -= time;
             }
             if (status[lane] > 0)
                 break;
@@ -609,18 +771,22 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             cell_c = end_c + book[HEATER_WH] * (1.0 - cooling) / conductance;
             cold = cold || (was_cold && min(start_c, cell_c) < lanes->charge_resume_c[lane]);
             own_heat_w = lost_wh;
+            if (tau_h > 0.0)
+                chill += (down_h - chill) * (down_h > chill ? chilling : rewarming);
             double kept = 1.0 - lanes->self_discharge_per_h[lane] * exp(0.06931471805599453 * (rate_c - 25.0));
             book[LOSS_SELF_WH] = capacity * (energy_at(curve, soc) - energy_at(curve, soc * kept));
             soc *= kept;
             well *= kept;
             lowest = min(lowest, soc);
-            book[LOAD_WH] = demand[LEVELS - 1];
+            book[LOAD_WH] = load_wh;
             book[SUN_OFFERED_WH] = offered_w;
             book[SPILLED_CONTROLLER_WH] = offered_w - sun_w;
             book[SOC_END] = soc;
             book[SOC_LOWEST] = lowest;
             book[CELL_END_C] = cell_c;
+            book[LOWEST_V] = lowest_v;
             book[LOCKED_H] = locked ? 1.0 : 0.0;
+            book[CHILL_END] = chill;
             book[FULL_H] = soc >= lanes->full_soc[lane] - 1e-9 ? 1.0 : 0.0;
             book[RESIDUAL_H] = fabs(remaining);
             for (int field = 0; field < HOUR_FIELDS; field++)
@@ -633,7 +799,7 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             day[DAY_SUN_OFFERED_WH] += offered_w;
             day[DAY_SUN_USED_WH] += book[SUN_USED_WH];
             day[DAY_FULL_H] += book[FULL_H];
-            day[DAY_ESSENTIAL_WH] += demand[0];
+            day[DAY_ESSENTIAL_WH] += essential_wh;
             if (watch[lane] >= 0) {
                 for (int field = 0; field < HOUR_FIELDS; field++)
                     hours_out[(watch[lane] * hours + hour) * HOUR_FIELDS + field] = book[field];
@@ -646,9 +812,11 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
         own[DARK] = dark ? 1.0 : 0.0;
         own[BACK_SOC] = back_soc;
         own[COLD] = cold ? 1.0 : 0.0;
-        own[HOT] = hot ? 1.0 : 0.0;
         own[GENERATOR] = running ? 1.0 : 0.0;
         own[GENERATOR_RUN_H] = run_h;
         own[SHED] = shed;
+        own[BY_FLOOR] = by_floor ? 1.0 : 0.0;
+        own[AC_OFF] = ac_off ? 1.0 : 0.0;
+        own[CHILL] = chill;
     }
 }

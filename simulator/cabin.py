@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
@@ -30,6 +32,13 @@ def hourly_cabin_c(vehicle: Vehicle, temp_air: FloatArray, ghi: FloatArray, loca
         return free
     awake = (local_hour >= AWAKE_FROM_H) & (local_hour < AWAKE_TO_H)
     return np.maximum(free, np.where(awake, vehicle.cabin_awake_c, vehicle.cabin_asleep_c))
+
+
+def hourly_unheated_bay_c(
+    place: str, vehicle: Vehicle, temp_air: FloatArray, ghi: FloatArray, local_hour: FloatArray
+) -> FloatArray:
+    """The same as :func:`hourly_bay_c`, if the heating has been out for long; where nothing heats, the same to the bit."""
+    return hourly_bay_c(place, replace(vehicle, cabin_heated=False), temp_air, ghi, local_hour)
 
 
 def hourly_bay_c(place: str, vehicle: Vehicle, temp_air: FloatArray, ghi: FloatArray, local_hour: FloatArray) -> FloatArray:

@@ -15,10 +15,10 @@ import numpy.typing as npt
 from simulator import battery, loads, solar, sources, timeline
 from simulator.battery import FAR_C, Histories, Lanes, kernel
 from simulator.battery.kernel import FloatArray
-from simulator.cabin import hourly_bay_c
+from simulator.cabin import hourly_bay_c, hourly_cabin_c, hourly_unheated_bay_c
 from simulator.outcome import Outcome, Refill
 from simulator.route import RouteWeather, route_weather
-from simulator.scenario.parts import Bank, Scenario
+from simulator.scenario.parts import Bank, Scenario, Vehicle
 from simulator.units import HOURS_PER_DAY
 
 SNOW_MELT_C = 0.0
@@ -88,11 +88,6 @@ def _snow_cover(
     return cover
 
 
-def _by_stop(clock: timeline.Timeline, values: list[float]) -> FloatArray:
-    """(hours,): the value of the stop each hour belongs to."""
-    return np.array(values, dtype=np.float64)[clock.stop]
-
-
 def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather, *, questions: bool = True) -> Setting:
     """Sun, bay, loads and other charging of every hour, as rows that the lanes look up.
 
@@ -101,45 +96,43 @@ def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather,
     table = found.table
     position = solar.hourly_sun_position(clock.utc, clock.latitude_deg, clock.longitude_deg, found.elevation_m)
     sky = solar.hourly_sky(clock.utc, position, table)
-    # The trees of a stop shade the vehicle that stands there; on the road the sky is open.
-    standing = 1.0 - clock.driving_frac
-    beam = 1.0 - standing * (1.0 - _by_stop(clock, [stop.beam_frac for stop in scenario.stops]))
-    diffuse = 1.0 - standing * (1.0 - _by_stop(clock, [stop.diffuse_frac for stop in scenario.stops]))
-    stop_tilt = _by_stop(clock, [np.nan if stop.tilt_deg is None else stop.tilt_deg for stop in scenario.stops])
-    stop_tilt = np.where(clock.driving_frac > 0.0, np.nan, stop_tilt)
+    trees = solar.hourly_trees(scenario, clock)
+    stands = [solar.hourly_stand(array, scenario, clock, position) for array in scenario.arrays]
     base = battery.pack_lane(scenario.bank)
     bus_v = (float(base["sun_low_v"]), float(base["sun_high_v"]))  # type: ignore[arg-type]
 
-    tilts = [np.where(np.isnan(stop_tilt), array.tilt_deg, stop_tilt) for array in scenario.arrays]
-    azimuths = [solar.array_azimuth_deg(array, clock.heading_deg) for array in scenario.arrays]
     told = _snow_told(scenario, clock, found)
     stays = _snow_covered(scenario, clock, table["temp_air"], told)
     free: list[FloatArray] = []
-    for tilt_deg, azimuth_deg in zip(tilts, azimuths, strict=True):
-        light_w_m2 = solar.hourly_plane_light(sky, tilt_deg, azimuth_deg, beam, diffuse).total_w_m2 if told.any() else sky.ghi
-        free.append(np.where(stays, 0.0, 1.0 - _snow_cover(scenario, clock, found, told, tilt_deg, light_w_m2)))
+    for stand in stands:
+        light_w_m2 = sky.ghi
+        if told.any():
+            plane = (sky, stand.tilt_deg, stand.azimuth_deg, *trees)
+            light_w_m2 = solar.hourly_plane_light(*plane, skyline=stand.skyline).total_w_m2
+        free.append(np.where(stays, 0.0, 1.0 - _snow_cover(scenario, clock, found, told, stand.tilt_deg, light_w_m2)))
     snowed = any((share < 1.0).any() for share in free)
 
-    def sun(beam_frac: FloatArray, diffuse_frac: FloatArray, snow: bool) -> FloatArray:
+    def sun(shade: bool, snow: bool) -> FloatArray:
         watts = np.zeros((*np.shape(table["ghi"]), 3))
-        for array, tilt_deg, azimuth_deg, share in zip(scenario.arrays, tilts, azimuths, free, strict=True):
-            given = solar.hourly_sun_w(array, sky, tilt_deg, azimuth_deg, beam_frac, diffuse_frac, bus_v)
+        for array, stand, share in zip(scenario.arrays, stands, free, strict=True):
+            given = solar.hourly_stand_w(array, stand, sky, trees, bus_v, shade=shade)
             watts += given * share[..., None] if snow else given
         return watts
 
-    as_built = sun(beam, diffuse, snowed)
+    as_built = sun(True, snowed)
     sun_rows = {"as built": as_built}
     if questions and snowed:
-        sun_rows["no snow"] = sun(beam, diffuse, False)
-    if questions and ((beam < 1.0).any() or (diffuse < 1.0).any()):
-        sun_rows["no shade"] = sun(np.ones_like(beam), np.ones_like(diffuse), snowed)
+        sun_rows["no snow"] = sun(True, False)
+    if questions and solar.is_shaded(scenario.arrays, stands, trees):
+        sun_rows["no shade"] = sun(False, snowed)
     held_back = as_built[..., 2] - np.minimum(as_built[..., 0], as_built[..., 1])
     if questions and held_back.max(initial=0.0) > CONTROLLER_MATTERS_W:
         sun_rows["no controller limit"] = np.repeat(as_built[..., 2:], 3, axis=-1)
 
     built = scenario.bank.place
     places = [built, *(other for other in ("inside",) if questions and other != built)]
-    bay_rows = {name: hourly_bay_c(name, scenario.vehicle, table["temp_air"], table["ghi"], clock.local_hour) for name in places}
+    around = (scenario.vehicle, table["temp_air"], table["ghi"], clock.local_hour)
+    bay_rows = {name: np.stack([hourly_bay_c(name, *around), hourly_unheated_bay_c(name, *around)], axis=-1) for name in places}
     notes = []
     rated_w = scenario.inverter.rated_w if scenario.inverter is not None else np.inf
     peak_w = loads.running_peak_w(scenario)
@@ -160,14 +153,19 @@ def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather,
                 f'array {array.number} "{array.name}": at {coldest_c:.0f} C, the coldest daylight of the trip, its open-circuit '
                 f"voltage of {cold_v:.0f} V is above the controller's {limit_v:g} V and may destroy it; put fewer in series"
             )
-    load = loads.hourly_load_w(scenario, clock, position.elevation_deg)
-    charging = sources.hourly_sources(scenario, clock)
+    load = loads.hourly_load_w(
+        scenario, clock, position.elevation_deg, **(_cabin_air(around) if loads.follows_weather(scenario) else {})
+    )
+    notes += load.notes
+    charging = sources.hourly_sources(scenario, clock, load.hookup_w, found.elevation_m)
+    notes += sources.source_notes(scenario, clock, load.hookup_w, found.elevation_m)
     years = table["ghi"].size // clock.hours
     inputs = Histories(
         sun_w=np.concatenate([rows.reshape(years, clock.hours, 3) for rows in sun_rows.values()]),
-        bay_c=np.concatenate([rows.reshape(years, clock.hours) for rows in bay_rows.values()]),
-        load_w=np.ascontiguousarray(load.dc_w[None]),
-        source_a=np.stack([charging, np.zeros_like(charging)]),
+        bay_c=np.concatenate([rows.reshape(years, clock.hours, 2) for rows in bay_rows.values()]),
+        load_w=load.bus_w,
+        peak_h=load.peak_h,
+        source_a=np.stack([charging, _nothing_offered(charging)]),
         day=np.ascontiguousarray(clock.local_day, dtype=np.int64),
     )
     return Setting(
@@ -181,6 +179,36 @@ def histories(scenario: Scenario, clock: timeline.Timeline, found: RouteWeather,
     )
 
 
+def _cabin_air(around: tuple[Vehicle, FloatArray, FloatArray, FloatArray]) -> dict[str, FloatArray]:
+    """What appliances follow: the air outside, in the cabin, and in the cabin if nothing heated it."""
+    vehicle, temp_air, *sun_and_clock = around
+    return {
+        "temp_air": temp_air,
+        "cabin_c": hourly_cabin_c(vehicle, temp_air, *sun_and_clock),
+        "free_cabin_c": hourly_cabin_c(replace(vehicle, cabin_heated=False), temp_air, *sun_and_clock),
+    }
+
+
+def _nothing_offered(charging: FloatArray) -> FloatArray:
+    """The same hours with no charger at all; the electronics stay as awake as they were."""
+    none = np.zeros_like(charging)
+    none[:, kernel.AWAKE] = charging[:, kernel.AWAKE]
+    return none
+
+
+def cabin_tau_h(scenario: Scenario) -> float:
+    """Time constant of a cabin that cools when the bank is dark [h]; 0: its heating needs no bank."""
+    needs_bank = scenario.vehicle.cabin_heated and any(it.follows == "heating" for it in scenario.appliances)
+    return scenario.vehicle.cabin_time_constant_h if needs_bank else 0.0
+
+
+def pack(scenario: Scenario, bank: Bank | None = None) -> LaneValues:
+    """Lane parameters of the scenario's system, or of the same system with another bank."""
+    return battery.pack_lane(
+        bank or scenario.bank, scenario.generator, scenario.inverter, scenario.switch_off, cabin_tau_h(scenario)
+    )
+
+
 def lanes(setting: Setting) -> tuple[tuple[str, ...], Lanes]:
     """The bank as proposed, and the questions beside it, one lane each.
 
@@ -189,7 +217,7 @@ def lanes(setting: Setting) -> tuple[tuple[str, ...], Lanes]:
     """
     scenario = setting.scenario
     bank = scenario.bank
-    base = battery.pack_lane(bank, scenario.generator)
+    base = pack(scenario)
     named: dict[str, LaneValues] = {
         "base": base,
         "load +20 %": base | {"load_scale": 1.2},
@@ -209,11 +237,8 @@ def lanes(setting: Setting) -> tuple[tuple[str, ...], Lanes]:
             named[f"lift {cause.split()[0]}"] = base | {"sun_row": row}
     named["lift acceptance"] = base | {"taper_per_h": 0.0, "charge_limit_a": 1e6, "charge_cold_limit_a": 1e6}
 
-    def mended(changed: Bank) -> LaneValues:
-        return battery.pack_lane(changed, scenario.generator)
-
-    named["mend one more unit in parallel"] = mended(replace(bank, in_parallel=bank.in_parallel + 1))
-    named["mend twice the bank"] = mended(replace(bank, in_parallel=2 * bank.in_parallel))
+    named["mend one more unit in parallel"] = pack(scenario, replace(bank, in_parallel=bank.in_parallel + 1))
+    named["mend twice the bank"] = pack(scenario, replace(bank, in_parallel=2 * bank.in_parallel))
     if scenario.arrays:
         named["mend half as much panel again with its controller"] = base | {"sun_scale": 1.5}
         named["mend twice the panels with their controllers"] = base | {"sun_scale": 2.0}
@@ -229,9 +254,13 @@ def run(setting: Setting, names: tuple[str, ...], design: Lanes, threads: int | 
     curve, capacity = battery.pack_curve(scenario.bank)
     start_soc = np.full(len(names), scenario.bank.start_soc)
     start_soc[names.index("no sun")] = 1.0
-    state = battery.start_state(design, start_soc, setting.inputs.bay_c[design.bay_row, 0])
+    state = battery.start_state(design, start_soc, setting.inputs.bay_c[design.bay_row, 0, 0])
     watch = (names.index("base"), names.index("no sun"))
     walked = battery.walk(design, setting.inputs, curve[None], capacity[None], state, watch=watch, threads=threads)
+    offered = setting.inputs.source_a[0]
+    sources_a = offered[:, kernel.SHORE_A] + offered[:, kernel.DRIVE_A]
+    if scenario.generator is not None:
+        sources_a = sources_a + offered[:, kernel.GENERATOR_SHARE] * scenario.generator.charger_a
     return Outcome(
         scenario=scenario,
         timeline=setting.timeline,
@@ -247,9 +276,8 @@ def run(setting: Setting, names: tuple[str, ...], design: Lanes, threads: int | 
         days=walked.days,
         hours=walked.hours[0],
         no_sun_hours=walked.hours[1],
-        charger_a=setting.inputs.source_a[0, :, 0]
-        + setting.inputs.source_a[0, :, 1]
-        + (setting.inputs.source_a[0, :, 2] * scenario.generator.charger_a if scenario.generator else 0.0),
+        charger_a=sources_a,
+        other_w=setting.inputs.source_a[0, :, kernel.OTHER_W],
         refills=refills(scenario, setting.timeline),
     )
 
@@ -266,13 +294,18 @@ def refills(scenario: Scenario, clock: timeline.Timeline) -> tuple[Refill, ...]:
     from scipy.optimize import brentq
 
     curve, capacity = battery.pack_curve(bank)
-    offered = np.zeros((len(chargers), REFILL_HOURS, 3))
-    offered[:, :, 0] = np.array([offer.charger_a for offer in chargers])[:, None]
+    offered = np.zeros((len(chargers), REFILL_HOURS, sources.COLUMNS))
+    offered[:, :, sources.AWAKE] = 1.0
+    for row, offer in enumerate(chargers):
+        # Chargers give amperes, other sources watts.
+        column, given = (sources.SHORE_A, offer.charger_a) if offer.watts is None else (sources.OTHER_W, offer.watts)
+        offered[row, :, column] = given
     design = battery.stack_lanes([base | {"source_row": row} for row in range(len(chargers))])
     inputs = Histories(
         sun_w=np.zeros((1, REFILL_HOURS, 3)),
-        bay_c=np.full((1, REFILL_HOURS), REFILL_CELL_C),
-        load_w=np.zeros((1, kernel.LEVELS, REFILL_HOURS)),
+        bay_c=np.full((1, REFILL_HOURS, 2), REFILL_CELL_C),
+        load_w=np.zeros((1, REFILL_HOURS, kernel.LEVELS, 4)),
+        peak_h=np.zeros((1, REFILL_HOURS)),
         source_a=offered,
         day=np.arange(REFILL_HOURS, dtype=np.int64) // HOURS_PER_DAY,
     )

@@ -15,9 +15,11 @@ from simulator.battery.ageing import LifeEstimate, estimate_life
 from simulator.battery.kernel import FloatArray
 from simulator.battery.use import stored_mean
 from simulator.battery.wells import bank_charge_ah
+from simulator.electrics import PriorityLine, cold_cabin_sentence, flat_for_all_load, priority_lines
 from simulator.loads import LoadHistory
 from simulator.protections import Protection, bank_warnings, protections
 from simulator.scenario.parts import Scenario
+from simulator.sources import fuel_litres
 from simulator.timeline import Timeline
 from simulator.units import DAYS_PER_YEAR, HOURS_PER_DAY
 
@@ -37,6 +39,8 @@ SAME_SOC = 0.005
 WASTE_FRAC = 0.15
 """Idle draw above this share of the load is named as waste."""
 
+BROUGHT = (k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH, k.OTHER_WH)
+"""What charges besides the sun."""
 SPILLED = {
     "controller": k.SPILLED_CONTROLLER_WH,
     "full": k.SPILLED_FULL_WH,
@@ -44,6 +48,7 @@ SPILLED = {
     "charge_limit": k.SPILLED_LIMIT_WH,
     "cold": k.REFUSED_COLD_WH,
     "hot": k.REFUSED_HOT_WH,
+    "high_voltage": k.REFUSED_HIGH_WH,
 }
 
 
@@ -134,6 +139,8 @@ class Outcome:
     no_sun_hours: FloatArray
     charger_a: FloatArray
     """(hours,): amperes that hookup, engine and generator offer."""
+    other_w: FloatArray
+    """(hours,): watts that other sources offer."""
     refills: tuple[Refill, ...]
 
     # ---- days ----
@@ -209,14 +216,16 @@ class Outcome:
 
     def _ratio(self, mask: npt.NDArray[np.bool_], *, sun_only: bool = False) -> float | None:
         """What panels and chargers offer over what load, heater and electronics ask for; None without any load."""
+        # Months off the road ask for nothing and say nothing of the system.
+        mask = mask & ~self.timeline.stored
         here = self.hours[mask]
         load = here[:, k.LOAD_WH].sum()
         if load <= 0.0:
             return None
         asked = load + here[:, k.HEATER_WH].sum() + here[:, k.STANDBY_WH].sum()
-        refused = here[:, [k.SPILLED_CONTROLLER_WH, k.REFUSED_COLD_WH, k.REFUSED_HOT_WH]].sum()
+        refused = here[:, [k.SPILLED_CONTROLLER_WH, k.REFUSED_COLD_WH, k.REFUSED_HOT_WH, k.REFUSED_HIGH_WH]].sum()
         sun = here[:, k.SUN_OFFERED_WH].sum() - refused
-        other = 0.0 if sun_only else (self.charger_a[mask] * here[:, k.BUS_V]).sum()
+        other = 0.0 if sun_only else (self.charger_a[mask] * here[:, k.BUS_V] + self.other_w[mask]).sum()
         return float((sun + other) / asked)
 
     @cached_property
@@ -332,7 +341,34 @@ class Outcome:
     @cached_property
     def warnings(self) -> tuple[str, ...]:
         """Sentences on what ought to be looked at in the bank."""
-        return bank_warnings(self.scenario.bank, self.hours, self.longest_without_full)
+        cold_cabin = cold_cabin_sentence(self.hours)
+        found = bank_warnings(self.scenario.bank, self.hours, self.longest_without_full)
+        return found if cold_cabin is None else (*found, cold_cabin)
+
+    @cached_property
+    def priorities(self) -> tuple[PriorityLine, ...]:
+        """What each priority missed."""
+        return priority_lines(self.hours)
+
+    @cached_property
+    def flat_for_all_load(self) -> npt.NDArray[np.bool_]:
+        """(days,): days that are flat when comfort and luxury count like essential load."""
+        return flat_for_all_load(
+            self.hours, self.timeline.local_day, self.timeline.days, dark_h=FLAT_DARK_H, missed_frac=FLAT_MISSED_FRAC
+        )
+
+    @cached_property
+    def generator_litres(self) -> float:
+        """Fuel of the generator over the trip [l]."""
+        if self.scenario.generator is None:
+            return 0.0
+        run_h, given_wh = self.hours[:, k.GENERATOR_H], self.hours[:, k.GENERATOR_WH]
+        return float(fuel_litres(self.scenario.generator, run_h, given_wh).sum())
+
+    @cached_property
+    def overload_wh(self) -> float:
+        """Load that a limit refused while the bank was not empty: the bank's discharge limit, or the inverter's rating [Wh]."""
+        return float(self.hours[:, k.MISSED_LIMIT_WH].sum() + self.load.overload_w[0].sum())
 
     @cached_property
     def stop_lines(self) -> tuple[StopLine, ...]:
@@ -364,7 +400,7 @@ class Outcome:
         soc = np.concatenate([[self.start_soc], h[:, k.SOC_END]])
         stored = np.diff(self._exact_stored_wh(soc))
         missed = h[:, [k.MISSED_DARK_WH, k.MISSED_SHED_WH, k.MISSED_LIMIT_WH]].sum(axis=1)
-        came = h[:, [k.SUN_OFFERED_WH, k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH]].sum(axis=1)
+        came = h[:, [k.SUN_OFFERED_WH, *BROUGHT]].sum(axis=1)
         went = h[:, k.LOAD_WH] - missed + h[:, k.STANDBY_WH] + h[:, k.HEATER_WH] + h[:, list(SPILLED.values())].sum(axis=1)
         lost = h[:, [k.LOSS_OHMIC_WH, k.LOSS_CHARGING_WH, k.LOSS_SELF_WH]].sum(axis=1)
         return np.asarray(came - went - lost - stored)
@@ -381,7 +417,7 @@ class Outcome:
     @cached_property
     def closure(self) -> float:
         """Largest open item of any hour, as a share of max(throughput, 1 Wh)."""
-        came = self.hours[:, [k.SUN_OFFERED_WH, k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH, k.DISCHARGED_WH]].sum(axis=1)
+        came = self.hours[:, [k.SUN_OFFERED_WH, *BROUGHT, k.DISCHARGED_WH]].sum(axis=1)
         through = np.maximum(np.maximum(came, self.hours[:, k.LOAD_WH]), 1.0)
         return float(np.max(np.abs(self.hourly_closure_wh) / through))
 
@@ -396,6 +432,7 @@ class Outcome:
             "shore_wh": t[k.SHORE_WH],
             "driving_wh": t[k.DRIVE_WH],
             "generator_wh": t[k.GENERATOR_WH],
+            "other_sources_wh": t[k.OTHER_WH],
             "load_served_wh": t[k.LOAD_WH] - t[k.MISSED_DARK_WH] - t[k.MISSED_SHED_WH] - t[k.MISSED_LIMIT_WH],
             "standby_wh": t[k.STANDBY_WH],
             "heater_wh": t[k.HEATER_WH],
@@ -409,6 +446,8 @@ class Outcome:
             "missed_dark_wh": t[k.MISSED_DARK_WH],
             "missed_switched_off_wh": t[k.MISSED_SHED_WH],
             "missed_overload_wh": t[k.MISSED_LIMIT_WH],
+            "refused_by_inverter_wh": self.load.overload_w[0].sum(),
+            "charger_refused_wh": t[k.REFUSED_CHARGER_WH],
         }
         return {name: float(value) for name, value in terms.items()}
 

@@ -25,6 +25,9 @@ ACTS = (
     "cold_discharge",
     "hot_discharge",
     "low_charge",
+    "low_voltage",
+    "high_voltage",
+    "inverter_voltage",
     "discharge_current",
     "charge_current",
 )
@@ -113,9 +116,11 @@ def protections(bank: Bank, hours: FloatArray, cell_c_before: float) -> tuple[Pr
 
     Notes
     -----
-    Low voltage is met as ``low_charge``: supply ends at a state of charge, or at an empty available well. A bank that is dark
-    because it is too cold or too hot to discharge is counted there and not as ``low_charge``. High voltage does not act: the
-    chargers stop at their upper voltage.
+    ``low_charge``: supply ended at a state of charge, or at an empty available well. ``low_voltage``: the electronics ended it,
+    because the voltage under load fell to their limit. A bank that is dark because it is too cold or too hot to discharge is
+    counted there and not as either. ``high_voltage`` acts only where chargers are set above what the electronics allow.
+    ``inverter_voltage``: the inverter switched off on the voltage under load, and took the AC side with it. Energy that hookup,
+    engine, generator and other sources could have given is counted with the sun that was refused in the same hour.
     """
     cell_c = np.concatenate(([cell_c_before], hours[:, k.CELL_END_C]))
     coldest, hottest = np.minimum(cell_c[1:], cell_c[:-1]), np.maximum(cell_c[1:], cell_c[:-1])
@@ -123,12 +128,19 @@ def protections(bank: Bank, hours: FloatArray, cell_c_before: float) -> tuple[Pr
     too_cold, too_hot = coldest < bank.discharge_min_c, hottest > bank.discharge_max_c
     dark_h, missed_wh = hours[:, k.DARK_H], hours[:, k.MISSED_DARK_WH]
     short_wh, spilled_wh = hours[:, k.MISSED_LIMIT_WH], hours[:, k.SPILLED_LIMIT_WH]
+    chargers_wh, high_wh = hours[:, k.REFUSED_CHARGER_WH], hours[:, k.REFUSED_HIGH_WH]
+    locked, too_hot_to_charge = hours[:, k.LOCKED_H] > 0.0, hottest > bank.charge_max_c
+    low_v_h, ac_off_h = hours[:, k.LOW_V_H], hours[:, k.INVERTER_OFF_H]
+    high = (high_wh > LEAST_WH) | ((chargers_wh > LEAST_WH) & ~locked & ~too_hot_to_charge)
     return (
-        _told("cold_charge", hours[:, k.LOCKED_H] > 0.0, each, hours[:, k.REFUSED_COLD_WH]),
-        _told("hot_charge", hottest > bank.charge_max_c, each, hours[:, k.REFUSED_HOT_WH]),
+        _told("cold_charge", locked, each, hours[:, k.REFUSED_COLD_WH] + chargers_wh),
+        _told("hot_charge", too_hot_to_charge & ~locked, each, hours[:, k.REFUSED_HOT_WH] + chargers_wh),
         _told("cold_discharge", too_cold, each, missed_wh),
         _told("hot_discharge", too_hot, each, missed_wh),
-        _told("low_charge", (dark_h > 0.0) & ~too_cold & ~too_hot, dark_h, missed_wh),
+        _told("low_charge", (dark_h > low_v_h + ac_off_h) & ~too_cold & ~too_hot, dark_h, missed_wh),
+        _told("low_voltage", (low_v_h > 0.0) & ~too_cold & ~too_hot, low_v_h, missed_wh),
+        _told("high_voltage", high, each, high_wh + chargers_wh),
+        _told("inverter_voltage", ac_off_h > 0.0, ac_off_h, missed_wh),
         _told("discharge_current", short_wh > LEAST_WH, each, short_wh),
         _told("charge_current", spilled_wh > LEAST_WH, each, spilled_wh),
     )

@@ -17,7 +17,7 @@ import pandas as pd
 
 from simulator.battery import kernel as k
 from simulator.errors import InputError, printable
-from simulator.outcome import SPILLED, Outcome
+from simulator.outcome import BROUGHT, SPILLED, Outcome
 from simulator.units import MINUTES_PER_HOUR, SECONDS_PER_HOUR
 from simulator.version import package_version
 
@@ -71,7 +71,11 @@ def summary(outcome: Outcome) -> dict[str, Any]:
             for outage in outcome.outages
         ],
         "thin_days": int(outcome.thin.sum()),
-        "overload_wh": _round(ledger["missed_overload_wh"], 1),
+        "overload_wh": _round(outcome.overload_wh, 1),
+        "missed_by_priority": {
+            line.name: {"missed_wh": _round(line.missed_wh, 1), "hours": _round(line.hours, 1)} for line in outcome.priorities
+        },
+        "flat_days_of_all_load": int(outcome.flat_for_all_load.sum()),
         "harvest_ratio": {name: _round(ratio, 3) for name, ratio in outcome.harvest_ratio_by_stop.items()},
         "harvest_ratio_by_sun_alone": {name: _round(ratio, 3) for name, ratio in outcome.sun_ratio_by_stop.items()},
         "harvest_ratio_by_month": {name: _round(ratio, 3) for name, ratio in outcome.harvest_ratio_by_month.items()},
@@ -111,6 +115,7 @@ def summary(outcome: Outcome) -> dict[str, Any]:
         "load_wh": _round(float(outcome.hours[:, k.LOAD_WH].sum()), 1),
         "solar_offered_wh": _round(float(outcome.hours[:, k.SUN_OFFERED_WH].sum()), 1),
         "solar_used_wh": _round(float(outcome.hours[:, k.SUN_USED_WH].sum()), 1),
+        "generator_litres": _round(outcome.generator_litres, 2),
         "generator_h": _round(float(outcome.hours[:, k.GENERATOR_H].sum()), 2),
         "full_cycles_per_year": _round(life.full_cycles_per_year, 2),
         "counted_cycles_per_year": _round(life.counted_cycles_per_year, 2),
@@ -148,7 +153,7 @@ def days_table(outcome: Outcome) -> pd.DataFrame:
     base = outcome.days[0]
     other_wh = np.bincount(
         clock.local_day,
-        weights=outcome.hours[:, [k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH]].sum(axis=1),
+        weights=outcome.hours[:, list(BROUGHT)].sum(axis=1),
         minlength=clock.days,
     )
     cause = {day.day: day.cause for day in outcome.flat_days}
@@ -190,7 +195,7 @@ def hours_table(outcome: Outcome) -> pd.DataFrame:
             "load_w": h[:, k.LOAD_WH].round(2),
             "solar_offered_w": h[:, k.SUN_OFFERED_WH].round(2),
             "solar_used_w": h[:, k.SUN_USED_WH].round(2),
-            "other_charge_w": h[:, [k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH]].sum(axis=1).round(2),
+            "other_charge_w": h[:, list(BROUGHT)].sum(axis=1).round(2),
             "bank_w": (h[:, k.CHARGED_WH] - h[:, k.DISCHARGED_WH]).round(2),
             "bus_v": h[:, k.BUS_V].round(3),
             "soc": h[:, k.SOC_END].round(5),

@@ -77,6 +77,10 @@ class Timeline:
     """``(days,)`` stop at which most of the day's hours are spent; the earlier one on a tie."""
     zones: tuple[str, ...]
     """``(stops,)`` zone of each stop."""
+    staying: Flags
+    """At the stop for the whole hour, not on a leg; errands from there count as staying."""
+    stored: Flags
+    """Staying at a stop that is storage: off the road, nothing draws."""
 
     @property
     def hours(self) -> int:
@@ -130,8 +134,11 @@ def build_timeline(scenario: Scenario) -> Timeline:
     latitude_deg, longitude_deg, heading_deg = _hourly_place(scenario, standing, on_leg, progress)
     legs = [drive for stop in stops for drive in _seconds(stop.drives_utc)]
     errands = [drive for stop in stops for drive in _errands_s(stop)]
-    driving_frac = np.minimum(_hourly_covered_frac(legs, start_s) + _hourly_covered_frac(errands, start_s), 1.0)
+    leg_frac = _hourly_covered_frac(legs, start_s)
+    driving_frac = np.minimum(leg_frac + _hourly_covered_frac(errands, start_s), 1.0)
     stop_at = standing + (on_leg & (progress >= 0.5))
+    # A leg that goes on tomorrow leaves the vehicle on the way for the night: at no stop.
+    staying = ~on_leg & (leg_frac == 0.0)
 
     return Timeline(
         utc=utc,
@@ -148,6 +155,8 @@ def build_timeline(scenario: Scenario) -> Timeline:
         dates=tuple(epoch_day.astype("datetime64[D]").tolist()),
         day_stop=_day_stop(local_day, stop_at),
         zones=tuple(stop.zone for stop in stops),
+        staying=staying,
+        stored=staying & np.array([bool(stop.storage) for stop in stops])[stop_at],
     )
 
 

@@ -269,19 +269,36 @@ def make_generator() -> Callable[..., Generator]:
 
 
 def _histories(
-    hours: int, sun_w: Any, load_w: Any, bay_c: Any, shore_a: Any, drive_a: Any, generator_allowed: Any
+    hours: int, sun_w: Any, load_w: Any, bay_c: Any, shore_a: Any, drive_a: Any, generator_allowed: Any, more: Mapping[str, Any]
 ) -> kernel.Histories:
-    """One row of everything; ``load_w`` may be a number, (hours,) or cumulative (LEVELS, hours); ``sun_w`` also (hours, 3)."""
+    """One row of everything; ``load_w`` may be a number, (hours,) or cumulative (LEVELS, hours); ``sun_w`` also (hours, 3).
+
+    ``more``: ``ac_w``, ``peak_w``, ``peak_ac_w`` as ``load_w``; ``peak_h``, ``other_w``, ``awake``, ``unheated_c`` (hours,).
+    """
+    load = np.zeros((1, hours, kernel.LEVELS, 4))
+    columns = {kernel.REST_W: load_w, kernel.REST_AC_W: more.get("ac_w", 0.0)}
+    columns[kernel.PEAK_W] = more.get("peak_w", load_w)
+    columns[kernel.PEAK_AC_W] = more.get("peak_ac_w", columns[kernel.REST_AC_W])
+    for column, watts in columns.items():
+        load[0, :, :, column] = np.broadcast_to(np.asarray(watts, dtype=np.float64), (kernel.LEVELS, hours)).T
     sun = np.asarray(sun_w, dtype=np.float64)
     if sun.ndim < 2:
         sun = np.repeat(np.broadcast_to(sun, (hours,))[:, None], 3, axis=1)
     sources = np.stack(
-        [np.broadcast_to(np.asarray(part, dtype=np.float64), (hours,)) for part in (shore_a, drive_a, generator_allowed)], axis=-1
+        [
+            np.broadcast_to(np.asarray(part, dtype=np.float64), (hours,))
+            for part in (shore_a, drive_a, generator_allowed, more.get("other_w", 0.0), more.get("awake", 1.0))
+        ],
+        axis=-1,
+    )
+    bay = np.stack(
+        [np.broadcast_to(np.asarray(part, dtype=np.float64), (hours,)) for part in (bay_c, more.get("unheated_c", bay_c))]
     )
     return kernel.Histories(
         sun_w=np.ascontiguousarray(sun[None]),
-        bay_c=np.ascontiguousarray(np.broadcast_to(np.asarray(bay_c, dtype=np.float64), (hours,))[None]),
-        load_w=np.ascontiguousarray(np.broadcast_to(np.asarray(load_w, dtype=np.float64), (kernel.LEVELS, hours))[None]),
+        bay_c=np.ascontiguousarray(bay.T[None]),
+        load_w=load,
+        peak_h=np.ascontiguousarray(np.broadcast_to(np.asarray(more.get("peak_h", 0.0), dtype=np.float64), (hours,))[None]),
         source_a=np.ascontiguousarray(sources[None]),
         day=np.arange(hours, dtype=np.int64) // HOURS_PER_DAY,
     )
@@ -289,7 +306,7 @@ def _histories(
 
 @pytest.fixture(scope="session")
 def make_histories() -> Callable[..., kernel.Histories]:
-    """``make_histories(hours, sun_w=, load_w=, bay_c=, shore_a=, drive_a=, generator_allowed=)``: one row of everything."""
+    """``make_histories(hours, sun_w=, load_w=, bay_c=, shore_a=, drive_a=, generator_allowed=, ...)``: one row of everything."""
 
     def factory(
         hours: int,
@@ -300,8 +317,9 @@ def make_histories() -> Callable[..., kernel.Histories]:
         shore_a: Any = 0.0,
         drive_a: Any = 0.0,
         generator_allowed: Any = 0.0,
+        **more: Any,
     ) -> kernel.Histories:
-        return _histories(hours, sun_w, load_w, bay_c, shore_a, drive_a, generator_allowed)
+        return _histories(hours, sun_w, load_w, bay_c, shore_a, drive_a, generator_allowed, more)
 
     return factory
 
@@ -341,7 +359,9 @@ def walk_banks() -> Callable[..., Walked]:
                 else np.broadcast_to(np.asarray(start_soc, float), (len(banks),))
             )
             warm = (
-                histories.bay_c[lanes.bay_row, 0] if cell_c is None else np.broadcast_to(np.asarray(cell_c, float), (len(banks),))
+                histories.bay_c[lanes.bay_row, 0, 0]
+                if cell_c is None
+                else np.broadcast_to(np.asarray(cell_c, float), (len(banks),))
             )
             state = battery.start_state(lanes, soc, np.array(warm))
         result = battery.walk(lanes, histories, curves, capacities, state, watch=range(len(banks)), threads=threads)

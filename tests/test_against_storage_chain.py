@@ -62,9 +62,10 @@ def chain(request, make_bank):
     sun = np.repeat(2.0 * hourly_wh * sunny, HOURS_A_DAY, axis=1)
     histories = k.Histories(
         sun_w=np.ascontiguousarray(np.repeat(sun[:, :, None], 3, axis=2)),
-        bay_c=np.full((1, hours), 25.0),
-        load_w=np.full((1, k.LEVELS, hours), hourly_wh),
-        source_a=np.zeros((1, hours, 3)),
+        bay_c=np.full((1, hours, 2), 25.0),
+        load_w=np.full((1, hours, k.LEVELS, 4), hourly_wh) * np.array([1.0, 0.0, 1.0, 0.0]),
+        peak_h=np.zeros((1, hours)),
+        source_a=np.zeros((1, hours, 5)),
         day=np.arange(hours, dtype=np.int64) // HOURS_A_DAY,
     )
     bank = make_bank("tank", unit_ah=units * UNIT_WH / 12.0)

@@ -181,3 +181,26 @@ def test_flat_light_is_the_horizontal_light(greensboro):
 def test_cold_voltage_stays_just_below_the_electrical_code(min_cell_c, factor):
     volts = cold_open_circuit_v(replace(ROOF, in_series=3), min_cell_c)
     assert 0.96 * factor <= volts / (3 * SMALL.v_oc) <= factor
+
+
+@pytest.mark.parametrize(("bus_v", "most_w"), [(14.4, 1440.0), (28.8, 2880.0), (57.6, 5760.0)])
+@pytest.mark.parametrize("kind", ["mppt", "pwm"])
+def test_the_array_a_controller_can_use_doubles_with_the_bus(kind, bus_v, most_w):
+    """Common practice, no source: 100 A are 1,440 W at 14.4 V and 2,880 W at 28.8 V."""
+    controller = replace(MPPT if kind == "mppt" else PWM, max_charge_a=100.0)
+    strings = round(bus_v / 14.4)
+    noon = hourly_sky(
+        pd.date_range("2023-06-21 12:00", periods=1, freq="h", tz="UTC"),
+        hourly_sun_position(pd.date_range("2023-06-21 12:00", periods=1, freq="h", tz="UTC"), 23.0, 0.0, 0.0),
+        {
+            name: np.array([value])
+            for name, value in (("ghi", 1000.0), ("dni", 900.0), ("dhi", 100.0), ("temp_air", 20.0), ("wind_speed", 3.0))
+        },
+    )
+
+    def watts(panels):
+        array = replace(ROOF, in_series=2 * strings if kind == "mppt" else strings, in_parallel=panels, controller=controller)
+        return hourly_sun_w(array, noon, 0.0, 180.0, 1.0, 1.0, (bus_v, bus_v))[0, 1]
+
+    assert watts(100) == pytest.approx(most_w)
+    assert watts(2) < most_w

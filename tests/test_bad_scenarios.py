@@ -103,7 +103,7 @@ ONE_MISTAKE = {
     "unknown key far from all": (("unit_ah = 100", "unit_ah = 100\nzzz = 1"), ['got "zzz". The keys here are chemistry, unit_v']),
     "unknown table": (("[alternator]", "[alternater]"), ["alternater (line 19)", 'Did you mean "alternator"?']),
     "key of another name": (("power_w = 45", "watts = 45"), ['got "watts". Did you mean "power_w"?']),
-    "key that is not read yet": (("drive_h = 2", "drive_h = 2\nhorizon = [1]"), ["horizon", "expected a known key"]),
+    "key that nothing reads": (("drive_h = 2", "drive_h = 2\nscenery = [1]"), ["scenery", "expected a known key"]),
     "wrong type": (
         ("unit_ah = 100", 'unit_ah = "100"'),
         ["bank, unit_ah (line 7)", "expected a number from 1 to 5000 Ah", "without quotes"],

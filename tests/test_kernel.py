@@ -25,7 +25,7 @@ def test_packed_curve_is_the_written_one_and_its_integrals(chemistry, make_bank)
     bank = make_bank(chemistry, in_series=2, in_parallel=3)
     curve, capacity = battery.pack_curve(bank)
     knots = bank.curve
-    assert curve.shape == (k.NODES + 1, 6)
+    assert curve.shape == (k.NODES + 1, k.CURVE_FIELDS)
     assert curve[:, k.OCV] == pytest.approx(2.0 * np.interp(NODE_SOC, knots.soc, knots.ocv_v), rel=1e-14)
     assert curve[:, k.CHARGE_V] - curve[:, k.OCV] == pytest.approx(
         2.0 * np.interp(NODE_SOC, knots.soc, knots.polarisation_v), abs=1e-12
@@ -46,7 +46,7 @@ def test_packed_curve_is_the_written_one_and_its_integrals(chemistry, make_bank)
 
 @given(st.floats(0.0, 1.0), st.floats(0.0, 1.0))
 def test_energy_between_two_charges_is_the_area_under_the_curve(one, other):
-    grid = np.zeros((k.NODES + 1, 6))
+    grid = np.zeros((k.NODES + 1, k.CURVE_FIELDS))
     grid[:, k.OCV] = 12.0 + np.sin(7.0 * NODE_SOC)
     grid[1:, k.ENERGY] = np.cumsum(0.5 * (grid[1:, k.OCV] + grid[:-1, k.OCV])) / k.NODES
     low, high = sorted((one, other))
@@ -101,7 +101,7 @@ def test_walk_leaves_the_given_state_alone_and_sums_what_it_books(make_bank, wal
 
 def test_no_hours_no_change(make_bank, make_histories, walk_banks):
     one = make_histories(1)
-    none = k.Histories(one.sun_w[:, :0], one.bay_c[:, :0], one.load_w[:, :, :0], one.source_a[:, :0], one.day[:0])
+    none = battery.hours_of(one, 0, 0)
     walked = walk_banks([make_bank("lfp")], none, cell_c=20.0)
     assert np.array_equal(walked.result.state, walked.start)
     assert walked.result.days.shape[1] == 0
@@ -156,7 +156,7 @@ def test_the_first_battery_full_ends_charging(make_bank, walk_bank):
 
 def test_absorption_is_an_exact_exponential_to_the_end(make_bank, walk_bank):
     """From the onset on, what is missing to 1 + end x tau falls with exp(-t / tau)."""
-    bank = make_bank("agm", well_c=1.0, self_discharge_frac_per_day=0.0)
+    bank = make_bank("agm", well_c=1.0, self_discharge_frac_per_day=0.0, resistance_per_c=0.0)
     walked = walk_bank(bank, 8, sun_w=3000.0, start_soc=0.9)
     goal = 1.0 + bank.taper_end_frac * bank.taper_h
     exact = goal - (goal - 0.9) * np.exp(-np.arange(9) / bank.taper_h)

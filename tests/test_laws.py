@@ -114,6 +114,12 @@ def banks(draw: st.DrawFn, make_bank: Any) -> Bank:
         heat_capacity_j_per_c=126.0 * unit_ah,
         loss_w_per_c=draw(floats(0.0005, 0.05)) * unit_ah,
         heater=heater,
+        absorb_v_per_c=draw(st.sampled_from([0.0, -0.024])),
+        absorb_cap_v=draw(st.sampled_from([np.inf, 15.0])),
+        gassing_per_v=draw(st.sampled_from([0.0, 11.0 / 6.0])),
+        gassing_per_c=draw(st.sampled_from([0.0, 0.06])),
+        cutoff_v=draw(st.sampled_from([0.0, 0.0, 10.5, 11.5])),
+        charge_max_v=draw(st.sampled_from([0.0, 0.0, 13.5, 14.6])),
         **overrides,
     )
 
@@ -147,6 +153,9 @@ def cases(draw: st.DrawFn, make_bank: Any) -> Case:
                 "shed_soc": (battery.NEVER_SOC, comfort, luxury) if off else never,
                 "restore_soc": (battery.NEVER_SOC, comfort + back, luxury + back) if off else never,
                 "sun_scale": draw(floats(0.0, 2.0)),
+                "inverter_off_v": draw(st.sampled_from([0.0, 10.8, 11.8])),
+                "inverter_on_v": draw(st.sampled_from([12.0, 12.6])),
+                "cabin_tau_h": draw(st.sampled_from([0.0, 4.0])),
                 "load_scale": draw(floats(0.0, 2.0)),
             }
         )
@@ -160,6 +169,11 @@ def cases(draw: st.DrawFn, make_bank: Any) -> Case:
         "shore_frac": draw(st.sampled_from([0.0, 0.1, 1.0])),
         "drive_frac": draw(st.sampled_from([0.0, 0.2])),
         "allowed_frac": draw(st.sampled_from([0.0, 0.5, 1.0])),
+        "ac_share": draw(st.sampled_from([0.0, 0.6, 1.0])),
+        "peaks_frac": draw(st.sampled_from([0.0, 0.3, 1.0])),
+        "other_frac": draw(st.sampled_from([0.0, 0.3])),
+        "asleep_frac": draw(st.sampled_from([0.0, 0.2])),
+        "chill_c": draw(st.sampled_from([0.0, 15.0])),
     }
     return Case(
         banks=fleet,
@@ -191,10 +205,21 @@ def histories_of(case: Case, make_histories: Any) -> k.Histories:
     parts *= chance.random((k.LEVELS, hours)) < 0.7
     bay_c = knobs["mean_c"] + knobs["swing_c"] * (np.sin((clock - 9) / 12 * np.pi) + 0.5 * chance.standard_normal(hours))
     amperes = 0.3 * bank.unit_ah * bank.in_parallel
+    load = np.cumsum(parts, axis=0)
+    peak_h = np.where(chance.random(hours) < knobs["peaks_frac"], chance.choice([0.1, 1.0 / 6.0, 0.5, 1.0], hours), 0.0)
+    peak = np.cumsum(parts * np.where(peak_h > 0.0, 1.0 + 4.0 * chance.random(hours), 1.0), axis=0)
+    ac_share = knobs["ac_share"]
     return make_histories(
         hours,
         sun_w=sun,
-        load_w=np.cumsum(parts, axis=0),
+        load_w=load,
+        ac_w=ac_share * load,
+        peak_w=peak,
+        peak_ac_w=ac_share * peak,
+        peak_h=peak_h,
+        other_w=0.05 * watts * (chance.random(hours) < knobs["other_frac"]),
+        awake=1.0 * (chance.random(hours) >= knobs["asleep_frac"]),
+        unheated_c=bay_c - knobs["chill_c"],
         bay_c=bay_c,
         shore_a=amperes * (chance.random(hours) < knobs["shore_frac"]),
         drive_a=amperes * (chance.random(hours) < knobs["drive_frac"]),
@@ -222,9 +247,20 @@ def integral(curve: np.ndarray, column: int, soc: np.ndarray, per_cell: np.ndarr
     return whole[cell] + 0.5 * (volts[cell] + here) * part * factor[cell] / k.NODES
 
 
-def passed_charge(curve: np.ndarray, soc: np.ndarray) -> np.ndarray:
+def gassing_of(walked: Any, lane: int, rate_c: np.ndarray) -> np.ndarray:
+    """How much more or less charge is lost to gassing in each hour than at 25 C (Schiffer et al. 2007)."""
+    lanes = walked.lanes
+    warmer_v = (
+        np.minimum(lanes.absorb_v[lane] + lanes.absorb_v_per_c[lane] * (rate_c - 25.0), lanes.absorb_cap_v[lane])
+        - lanes.absorb_v[lane]
+    )
+    if lanes.gassing_per_c[lane] == 0.0:
+        return np.ones(len(rate_c))
+    return np.minimum(np.exp(lanes.gassing_per_v[lane] * warmer_v + lanes.gassing_per_c[lane] * (rate_c - 25.0)), 4.0)
+
+
+def passed_charge(inverse: np.ndarray, soc: np.ndarray) -> np.ndarray:
     """Integral from 0 to soc of 1 / efficiency."""
-    inverse = curve[:-1, k.INV_EFFICIENCY]
     cell = np.clip(np.floor(soc * k.NODES).astype(int), 0, k.NODES - 1)
     return (np.concatenate([[0.0], np.cumsum(inverse)])[cell] + (soc * k.NODES - cell) * inverse[cell]) / k.NODES
 
@@ -245,10 +281,11 @@ SPILLED = (
     k.SPILLED_LIMIT_WH,
     k.REFUSED_COLD_WH,
     k.REFUSED_HOT_WH,
+    k.REFUSED_HIGH_WH,
 )
 BY_CAUSE = (k.MISSED_DARK_WH, k.MISSED_SHED_WH, k.MISSED_LIMIT_WH)
 BY_PRIORITY = (k.MISSED_ESSENTIAL_WH, k.MISSED_COMFORT_WH, k.MISSED_LUXURY_WH)
-OTHER_SOURCES = (k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH)
+OTHER_SOURCES = (k.OTHER_WH, k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH)
 LOSSES = (k.LOSS_OHMIC_WH, k.LOSS_CHARGING_WH, k.LOSS_SELF_WH)
 
 
@@ -280,7 +317,9 @@ def test_every_ledger_closes_in_every_hour(data, any_case, make_histories, walk_
         assert (np.abs(brought_wh - spent_wh - columns(hour, LOSSES) - stored_wh) <= limit).all(), "whole"
         assert (np.abs(hour[:, k.SUN_OFFERED_WH] - hour[:, k.SUN_USED_WH] - columns(hour, SPILLED)) <= limit).all(), "sun"
         assert (np.abs(columns(hour, BY_CAUSE) - columns(hour, BY_PRIORITY)) <= limit).all(), "missed"
-        asked_wh = walked.histories.load_w[0, -1] * walked.lanes.load_scale[lane]
+        inputs = walked.histories
+        total_w, peak_h = inputs.load_w[0, :, -1], inputs.peak_h[0]
+        asked_wh = ((1.0 - peak_h) * total_w[:, k.REST_W] + peak_h * total_w[:, k.PEAK_W]) * walked.lanes.load_scale[lane]
         assert hour[:, k.LOAD_WH] == pytest.approx(asked_wh, rel=1e-12)
         assert (hour[:, k.RESIDUAL_WH] <= limit).all()
         assert (hour[:, k.RESIDUAL_H] <= 1e-9).all()
@@ -309,9 +348,12 @@ def test_an_hour_of_one_segment_obeys_the_equation_of_the_bank(data, any_case, m
         scale = capacity_ah * curve[-1, k.OCV]
         assert hour[down, k.DISCHARGED_WH] == pytest.approx(delivered_wh[down], abs=CLOSURE + 1e-13 * scale, rel=1e-9)
         up = alone & (hour[:, k.CHARGED_WH] > 0.0)
-        inverse = curve[:-1, k.INV_EFFICIENCY]
-        rise_wh = capacity_ah * (integral(curve, k.CHARGE_V, after, inverse) - integral(curve, k.CHARGE_V, before, inverse))
-        moved_ah = capacity_ah * (passed_charge(curve, after) - passed_charge(curve, before))
+        rise_wh, moved_ah = np.zeros(len(hour)), np.zeros(len(hour))
+        for number, gas in enumerate(gassing_of(walked, lane, start_c)):
+            inverse = 1.0 + gas * (curve[:-1, k.INV_EFFICIENCY] - 1.0)
+            ends = np.array([before[number], after[number]])
+            rise_wh[number] = capacity_ah * np.diff(integral(curve, k.CHARGE_V, ends, inverse))[0]
+            moved_ah[number] = capacity_ah * np.diff(passed_charge(inverse, ends))[0]
         taken_wh = rise_wh + resistance_ohm * moved_ah**2
         assert hour[up, k.CHARGED_WH] == pytest.approx(taken_wh[up], abs=CLOSURE + 1e-13 * scale, rel=1e-9)
         assert hour[up, k.CHARGED_AH] == pytest.approx(moved_ah[up], abs=CLOSURE + 1e-13 * capacity_ah, rel=1e-9)
@@ -380,11 +422,12 @@ def test_nothing_is_missed_without_a_cause(data, any_case, make_histories, walk_
             latched = np.zeros(len(hour), dtype=bool)
             for number in range(1, len(hour)):
                 latched[number] = bank.reconnect_soc > bank.cutoff_soc and (at_floor | latched)[number - 1]
-            assert (at_floor | outside | latched)[dark].all()
+            by_volts = (hour[:, k.INVERTER_OFF_H] > 0.0) | (hour[:, k.LOW_V_H] > 0.0)
+            assert (at_floor | outside | latched | by_volts)[dark].all()
         if bank.reconnect_soc == bank.cutoff_soc and bank.well_c == 1.0:
             full_load = hour[:, k.MISSED_DARK_WH] <= tiny
             high = (hour[:, k.SOC_LOWEST] > floor + 1e-9) & ~outside
-            assert full_load[high].all(), "above the floor a bank without a latch serves"
+            assert full_load[high & ~by_volts].all(), "above the floor a bank without a latch serves"
         limited = (hour[:, k.MISSED_LIMIT_WH] > tiny) & (hour[:, k.SEGMENTS] == 1.0)
         start_ah = np.clip(start_c, -30.0, 60.0)
         resistance_ohm = walked.lanes.resistance_ohm[lane] * np.exp(walked.lanes.resistance_per_c[lane] * (25.0 - start_ah))
@@ -441,13 +484,7 @@ def test_the_whole_equals_its_parts(data, any_case, make_histories, walk_banks):
     whole = walked.histories
     pieces = []
     for first, last in itertools.pairwise(cuts):
-        piece = k.Histories(
-            np.ascontiguousarray(whole.sun_w[:, first:last]),
-            np.ascontiguousarray(whole.bay_c[:, first:last]),
-            np.ascontiguousarray(whole.load_w[:, :, first:last]),
-            np.ascontiguousarray(whole.source_a[:, first:last]),
-            whole.day[first:last],
-        )
+        piece = battery.hours_of(whole, first, last)
         part = battery.walk(walked.lanes, piece, walked.curves, walked.capacities, state, watch=range(len(case.banks)), threads=1)
         state = part.state
         pieces.append(part.hours)

@@ -27,6 +27,7 @@ start_soc = {start_soc}
 {bank}
 [[appliance]]
 name = "load"
+volts = "bus"
 power_w = {power_w}
 duty_frac = 1.0
 [[stop]]

@@ -124,7 +124,7 @@ def test_numbers_scale_with_the_unit():
     large = scenario(bank='[bank]\nchemistry = "lfp"\nunit_v = 25.6\nunit_ah = 200\n', vehicle="[vehicle]\nbus_v = 24").bank
     assert small.resistance_ohm == pytest.approx(0.012)
     assert large.resistance_ohm == pytest.approx(0.012 * 2 / 2)
-    assert small.unit_kg == pytest.approx(12.0, rel=0.01)
+    assert small.unit_kg == pytest.approx(14.1, rel=0.01)
     assert large.unit_kg == pytest.approx(4 * small.unit_kg)
     assert large.curve.ocv_v == pytest.approx([2 * volts for volts in small.curve.ocv_v])
     assert (small.absorb_v, large.absorb_v) == pytest.approx((14.4, 28.8))

@@ -22,6 +22,7 @@ LAYERS = {
     "scenario": 1,
     "presets": 1,
     "timeline": 2,
+    "profiles": 2,
     "weather": 3,
     "solar": 3,
     "loads": 3,
@@ -30,6 +31,7 @@ LAYERS = {
     "battery": 3,
     "outcome": 4,
     "protections": 4,
+    "electrics": 4,
     "record": 4,
     "route": 4,
     "engine": 5,
@@ -39,7 +41,7 @@ LAYERS = {
     "__main__": 9,
     "__init__": 10,
 }
-SAME_LAYER_ALLOWED = {("outcome", "protections"), ("record", "outcome")}
+SAME_LAYER_ALLOWED = {("profiles", "timeline"), ("outcome", "protections"), ("outcome", "electrics"), ("record", "outcome")}
 NETWORK_HOME = "weather/archive.py"
 PRINT_HOME = "cli/"
 

@@ -14,10 +14,22 @@ from simulator.battery import kernel
 from simulator.battery.kernel import FloatArray, Histories, IntArray, Lanes
 from simulator.battery.wells import bank_charge_ah, bank_wells
 from simulator.errors import EngineFault
-from simulator.scenario.parts import Bank, Generator
+from simulator.scenario.parts import Bank, Generator, Inverter, SwitchOff
 from simulator.units import HOURS_PER_DAY, SECONDS_PER_HOUR
 
-__all__ = ["FAR_C", "Histories", "Lanes", "Walk", "kernel", "pack_curve", "pack_lane", "stack_lanes", "start_state", "walk"]
+__all__ = [
+    "FAR_C",
+    "Histories",
+    "Lanes",
+    "Walk",
+    "hours_of",
+    "kernel",
+    "pack_curve",
+    "pack_lane",
+    "stack_lanes",
+    "start_state",
+    "walk",
+]
 
 NEVER_SOC = -1.0
 """A threshold that charge never reaches."""
@@ -25,6 +37,8 @@ FAR_C = 1000.0
 """A temperature no cell reaches: lifts a limit."""
 MIN_HYSTERESIS_SOC = 0.005
 """A latch needs this much charge between off and on, or its events pile up inside an hour."""
+LEAST_OVERVOLTAGE_V = 0.01
+"""Of one unit: an absorption voltage at the rest voltage drives no current."""
 NEARLY_EMPTY_SOC = 0.1
 """Panels are taken between the resting voltage here and the absorption voltage; below it they get a trace too little."""
 ROW_FIELDS = ("sun_row", "bay_row", "load_row", "source_row", "curve_row")
@@ -49,7 +63,7 @@ def pack_curve(bank: Bank) -> tuple[FloatArray, FloatArray]:
 
     Returns
     -------
-    curve : (NODES + 1, 6)
+    curve : (NODES + 1, CURVE_FIELDS)
         Columns as named in the kernel: volts, and their integrals over state of charge.
     capacity : (CAPACITY_NODES,)
         Share of the rated charge that can be drawn, at -40, -35 ... 60 C.
@@ -60,11 +74,12 @@ def pack_curve(bank: Bank) -> tuple[FloatArray, FloatArray]:
     ocv_v = np.interp(soc, knots.soc, knots.ocv_v) * bank.in_series
     charge_v = ocv_v + np.interp(soc, knots.soc, knots.polarisation_v) * bank.in_series
     inverse = 1.0 / np.interp(soc + 0.5 * step, knots.soc, knots.charge_efficiency_frac)
-    curve = np.zeros((kernel.NODES + 1, 6))
+    curve = np.zeros((kernel.NODES + 1, kernel.CURVE_FIELDS))
     curve[:, kernel.OCV] = ocv_v
     curve[:, kernel.CHARGE_V] = charge_v
     curve[:, kernel.INV_EFFICIENCY] = inverse
     curve[1:, kernel.ENERGY] = np.cumsum(0.5 * (ocv_v[1:] + ocv_v[:-1]) * step)
+    curve[1:, kernel.CHARGE_STORED] = np.cumsum(0.5 * (charge_v[1:] + charge_v[:-1]) * step)
     curve[1:, kernel.CHARGE_ENERGY] = np.cumsum(0.5 * (charge_v[1:] + charge_v[:-1]) * inverse[:-1] * step)
     curve[1:, kernel.CHARGE_PASSED] = np.cumsum(inverse[:-1] * step)
     grid_c = kernel.CAPACITY_COLD_C + kernel.CAPACITY_STEP_C * np.arange(kernel.CAPACITY_NODES)
@@ -72,8 +87,20 @@ def pack_curve(bank: Bank) -> tuple[FloatArray, FloatArray]:
     return curve, capacity
 
 
-def pack_lane(bank: Bank, generator: Generator | None = None) -> dict[str, float | int | tuple[float, ...]]:
-    """Lane parameters of one bank, as bank totals at bus voltage; rows are 0, scales 1 and nothing is switched off by priority.
+def pack_lane(
+    bank: Bank,
+    generator: Generator | None = None,
+    inverter: Inverter | None = None,
+    switch_off: SwitchOff | None = None,
+    cabin_tau_h: float = 0.0,
+) -> dict[str, float | int | tuple[float, ...]]:
+    """Lane parameters of one bank, as bank totals at bus voltage; rows are 0 and scales 1.
+
+    Parameters
+    ----------
+    bank : Bank
+    generator, inverter, switch_off : what switches by charge or by voltage; None: nothing does.
+    cabin_tau_h : time constant of a cabin whose heating needs the bank [h]; 0: it needs none.
 
     Raises
     ------
@@ -92,6 +119,7 @@ def pack_lane(bank: Bank, generator: Generator | None = None) -> dict[str, float
     taper_per_h = 1.0 / bank.taper_h if bank.taper_h > 0.0 else 0.0
     heater = bank.heater
     low_v = float(np.interp(NEARLY_EMPTY_SOC, bank.curve.soc, bank.curve.ocv_v)) * series
+    full_v = float(np.interp(1.0, bank.curve.soc, bank.curve.ocv_v)) * series
     return {
         "sun_row": 0,
         "bay_row": 0,
@@ -123,6 +151,17 @@ def pack_lane(bank: Bank, generator: Generator | None = None) -> dict[str, float
         "self_discharge_per_h": bank.self_discharge_frac_per_day / HOURS_PER_DAY,
         "standby_w": bank.standby_w * units,
         "absorb_v": bank.absorb_v * series,
+        "absorb_v_per_c": bank.absorb_v_per_c * series,
+        "absorb_cap_v": bank.absorb_cap_v * series,
+        "overvoltage_v": max(bank.absorb_v * series - full_v, LEAST_OVERVOLTAGE_V * series),
+        "gassing_per_v": bank.gassing_per_v / series,
+        "gassing_per_c": bank.gassing_per_c,
+        "cutoff_v": bank.cutoff_v * series,
+        "charge_max_v": bank.charge_max_v * series,
+        "inverter_off_v": inverter.cutoff_v if inverter else 0.0,
+        "inverter_on_v": inverter.restart_v if inverter else 0.0,
+        "cabin_tau_h": cabin_tau_h,
+        "step_h": 1.0,
         "sun_low_v": low_v,
         "sun_high_v": bank.absorb_v * series,
         "heat_capacity_wh_per_c": bank.heat_capacity_j_per_c * units / SECONDS_PER_HOUR,
@@ -135,8 +174,8 @@ def pack_lane(bank: Bank, generator: Generator | None = None) -> dict[str, float
         "generator_start_soc": generator.start_soc if generator else NEVER_SOC,
         "generator_stop_soc": generator.stop_soc if generator else NEVER_SOC,
         "generator_min_h": generator.min_run_h if generator else 0.0,
-        "shed_soc": (NEVER_SOC,) * kernel.LEVELS,
-        "restore_soc": (NEVER_SOC,) * kernel.LEVELS,
+        "shed_soc": switch_off.shed_soc if switch_off else (NEVER_SOC,) * kernel.LEVELS,
+        "restore_soc": switch_off.restore_soc if switch_off else (NEVER_SOC,) * kernel.LEVELS,
     }
 
 
@@ -147,6 +186,12 @@ def stack_lanes(lanes: Sequence[Mapping[str, float | int | tuple[float, ...]]]) 
         for name in Lanes._fields
     }
     return Lanes(**columns)
+
+
+def hours_of(histories: Histories, first: int, last: int) -> Histories:
+    """The hours from ``first`` up to ``last`` of all rows, days numbered as in the whole."""
+    rows = {name: row[:, first:last] for name, row in histories._asdict().items() if name != "day"}
+    return Histories(**{name: np.ascontiguousarray(row) for name, row in rows.items()}, day=histories.day[first:last])
 
 
 def start_state(lanes: Lanes, start_soc: float | FloatArray, cell_c: FloatArray) -> FloatArray:
@@ -174,7 +219,7 @@ def walk(
 
     Parameters
     ----------
-    curves, capacities : (rows, NODES + 1, 6), (rows, CAPACITY_NODES)
+    curves, capacities : (rows, NODES + 1, CURVE_FIELDS), (rows, CAPACITY_NODES)
     state : (lanes, STATE_SIZE)
         Not changed; the state at the end is in the result.
     watch : lanes whose hours are kept, in this order.

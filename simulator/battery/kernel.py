@@ -31,18 +31,20 @@ IntArray = npt.NDArray[np.int64]
 
 NODES = 1024
 """Cells of the uniform charge grid; a curve has NODES + 1 nodes."""
-OCV, ENERGY, CHARGE_V, CHARGE_ENERGY, CHARGE_PASSED, INV_EFFICIENCY = range(6)
-"""Columns of a packed curve (rows, NODES + 1, 6): bus V; V x soc; bus V; V x soc; soc; 1 / efficiency of the cell above."""
+OCV, ENERGY, CHARGE_V, CHARGE_STORED, CHARGE_ENERGY, CHARGE_PASSED, INV_EFFICIENCY = range(7)
+"""Columns of a packed curve (rows, NODES + 1, 7): bus V; V x soc; bus V; V x soc with nothing lost to gassing; V x soc; soc;
+1 / efficiency of the cell above."""
+CURVE_FIELDS = 7
 CAPACITY_COLD_C, CAPACITY_STEP_C, CAPACITY_NODES = -40.0, 5.0, 21
 """Grid of the temperature curve: share of the rated charge that can be drawn, from -40 C to 60 C."""
-MAX_EVENTS = 16
+MAX_EVENTS = 20
 LEVELS = 3
 TINY_H = 1e-12
 TINY_SOC = 1e-12
 
 # State that goes in and comes out, one row a lane.
-SOC, WELL, CELL_C, OWN_HEAT_W, DARK, BACK_SOC, COLD, GENERATOR, GENERATOR_RUN_H, SHED, HOT = range(11)
-STATE_SIZE = 11
+SOC, WELL, CELL_C, OWN_HEAT_W, DARK, BACK_SOC, COLD, GENERATOR, GENERATOR_RUN_H, SHED, BY_FLOOR, AC_OFF, CHILL = range(13)
+STATE_SIZE = 13
 
 # What an hour books, in watt-hours unless the name says otherwise.
 (
@@ -62,9 +64,12 @@ STATE_SIZE = 11
     SPILLED_LIMIT_WH,
     REFUSED_COLD_WH,
     REFUSED_HOT_WH,
+    REFUSED_HIGH_WH,
+    REFUSED_CHARGER_WH,
     SHORE_WH,
     DRIVE_WH,
     GENERATOR_WH,
+    OTHER_WH,
     STANDBY_WH,
     HEATER_WH,
     CHARGED_WH,
@@ -78,17 +83,21 @@ STATE_SIZE = 11
     SOC_LOWEST,
     CELL_END_C,
     BUS_V,
+    LOWEST_V,
     DARK_H,
     DARK_AT_START,
     DARK_AT_END,
     LOCKED_H,
+    LOW_V_H,
+    INVERTER_OFF_H,
+    CHILL_END,
     GENERATOR_H,
     FULL_H,
     SEGMENTS,
     RESIDUAL_WH,
     RESIDUAL_H,
-) = range(41)
-HOUR_FIELDS = 41
+) = range(48)
+HOUR_FIELDS = 48
 
 # What a day keeps for every lane.
 DAY_LOAD_WH, DAY_MISSED_WH, DAY_DARK_H, DAY_LOWEST_SOC, DAY_SUN_OFFERED_WH, DAY_SUN_USED_WH, DAY_FULL_H, DAY_ESSENTIAL_WH = range(
@@ -97,6 +106,11 @@ DAY_LOAD_WH, DAY_MISSED_WH, DAY_DARK_H, DAY_LOWEST_SOC, DAY_SUN_OFFERED_WH, DAY_
 DAY_FIELDS = 8
 
 POWER_LIMITED, CURRENT_LIMITED, ACCEPTANCE_LIMITED = range(3)
+
+REST_W, REST_AC_W, PEAK_W, PEAK_AC_W = range(4)
+"""Last axis of the load rows: at the bus, and the part of it that goes through the inverter; outside the peak and in it."""
+SHORE_A, DRIVE_A, GENERATOR_SHARE, OTHER_W, AWAKE = range(5)
+"""Last axis of the source rows."""
 
 
 class Lanes(NamedTuple):
@@ -133,6 +147,25 @@ class Lanes(NamedTuple):
     self_discharge_per_h: FloatArray
     standby_w: FloatArray
     absorb_v: FloatArray
+    absorb_v_per_c: FloatArray
+    """Temperature compensation of the chargers [V/K], from 25 C."""
+    absorb_cap_v: FloatArray
+    overvoltage_v: FloatArray
+    """Absorption voltage less the rest voltage of the full bank, at 25 C: what drives the falling current."""
+    gassing_per_v: FloatArray
+    """How the charge lost to gassing grows with voltage [1/V] and with temperature [1/K] (Schiffer et al. 2007)."""
+    gassing_per_c: FloatArray
+    cutoff_v: FloatArray
+    """Bus voltage under load at which the bank's own electronics end supply; 0: none."""
+    charge_max_v: FloatArray
+    """Bus voltage at which they end charging; 0: none."""
+    inverter_off_v: FloatArray
+    """Bus voltage under load at which the inverter switches off, and takes the AC side with it; 0: never."""
+    inverter_on_v: FloatArray
+    cabin_tau_h: FloatArray
+    """Time constant of a cabin whose heating needs the bank [h]; 0: it needs none."""
+    step_h: FloatArray
+    """Longest segment [h]; 1: as long as nothing happens. Shorter ones only show what the length of a segment does."""
     sun_low_v: FloatArray
     """Bus voltages at which the first two sun columns hold."""
     sun_high_v: FloatArray
@@ -157,11 +190,14 @@ class Histories(NamedTuple):
     sun_w: FloatArray
     """(rows, hours, 3): at the low bus voltage, at the high one, and with a controller that has no limit."""
     bay_c: FloatArray
-    """(rows, hours): air around the bank."""
+    """(rows, hours, 2): air around the bank, as heated, and if the heating has been out for long."""
     load_w: FloatArray
-    """(rows, LEVELS, hours): cumulative by switch-off level, inverter law applied."""
+    """(rows, hours, LEVELS, 4): cumulative by switch-off level, at the bus; last axis REST_W to PEAK_AC_W."""
+    peak_h: FloatArray
+    """(rows, hours): the part of the hour, at its start, in which the peak holds; same rows as ``load_w``."""
     source_a: FloatArray
-    """(rows, hours, 3): shore charger and alternator amperes, generator allowed (0 or 1)."""
+    """(rows, hours, 5): amperes of shore charger and alternator, share of its charger that the generator can feed (0:
+    it may not run), watts of other sources, share of the electronics that is awake."""
     day: IntArray
     """(hours,): number of the local day."""
 
@@ -202,26 +238,28 @@ def _energy(curve, soc):
 
 
 @_compile
-def _charge_terms(curve, soc):
-    """Ec, G and the two derivatives at soc while charging."""
+def _charge_terms(curve, soc, gas):
+    """Ec, G and the two derivatives at soc while charging; ``gas`` scales the charge that is lost to gassing (1: as at 25 C)."""
     position = soc * NODES
     cell = min(max(int(position), 0), NODES - 1)
     part = position - cell
-    inverse = curve[cell, INV_EFFICIENCY]
+    inverse = 1.0 + gas * (curve[cell, INV_EFFICIENCY] - 1.0)
     low = curve[cell, CHARGE_V]
     slope = curve[cell + 1, CHARGE_V] - low
-    energy = curve[cell, CHARGE_ENERGY] + inverse * part * (low + 0.5 * part * slope) / NODES
-    passed = curve[cell, CHARGE_PASSED] + inverse * part / NODES
+    stored = curve[cell, CHARGE_STORED]
+    start = cell / NODES
+    energy = stored + gas * (curve[cell, CHARGE_ENERGY] - stored) + inverse * part * (low + 0.5 * part * slope) / NODES
+    passed = start + gas * (curve[cell, CHARGE_PASSED] - start) + inverse * part / NODES
     return energy, passed, inverse * (low + part * slope), inverse
 
 
 @_compile
-def _invert_passed(curve, soc, passed, upper):
+def _invert_passed(curve, soc, passed, upper, gas):
     """The soc at which G equals ``passed``: Newton on a convex, piecewise linear function, from its right."""
-    _, now, _, inverse = _charge_terms(curve, soc)
+    _, now, _, inverse = _charge_terms(curve, soc, gas)
     guess = min(soc + (passed - now) / inverse, upper)
     for _step in range(60):
-        _, here, _, inverse = _charge_terms(curve, guess)
+        _, here, _, inverse = _charge_terms(curve, guess, gas)
         change = (here - passed) / inverse
         guess -= change
         if abs(change) < 1e-15:
@@ -230,9 +268,9 @@ def _invert_passed(curve, soc, passed, upper):
 
 
 @_compile
-def _charging_rate(curve, soc, power, limit, resistance):
+def _charging_rate(curve, soc, power, limit, resistance, gas):
     """Stored rate [1/h] at this soc under ``power`` (W per Ah) and a current limit (A per Ah)."""
-    _, _, slope, inverse = _charge_terms(curve, soc)
+    _, _, slope, inverse = _charge_terms(curve, soc, gas)
     volts = slope / inverse
     # The stable root of R I^2 + V I - P = 0; it does not cancel for a small R.
     current = 2.0 * power / (volts + math.sqrt(volts * volts + 4.0 * resistance * power))
@@ -240,14 +278,14 @@ def _charging_rate(curve, soc, power, limit, resistance):
 
 
 @_compile
-def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_soc, accepting, dt):
+def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_soc, accepting, gas, dt):
     """Charge for at most dt hours or up to ``upper``; all quantities per ampere-hour of capacity.
 
     Returns the time taken [h], the new soc, the energy that entered at the terminals, the rise of Ec, the charge that
     passed the terminals, what limited it, and whether the absorption phase begins (or goes on) at the end.
     """
-    energy_0, passed_0, _, _ = _charge_terms(curve, soc)
-    if taper > 0.0 and (accepting or _charging_rate(curve, soc, power, limit, resistance) >= taper * (taper_soc - soc)):
+    energy_0, passed_0, _, _ = _charge_terms(curve, soc, gas)
+    if taper > 0.0 and (accepting or _charging_rate(curve, soc, power, limit, resistance, gas) >= taper * (taper_soc - soc)):
         # Absorption: dq/dt = g (q_inf - q), an exact exponential.
         distance = taper_soc - soc
         end = taper_soc - distance * math.exp(-taper * dt)
@@ -256,7 +294,7 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
             end = upper
             if taper_soc > upper:
                 time = min(math.log(distance / (taper_soc - upper)) / taper, dt)
-        energy_1, passed_1, _, _ = _charge_terms(curve, end)
+        energy_1, passed_1, _, _ = _charge_terms(curve, end, gas)
         moved = passed_1 - passed_0
         if time <= 0.0:
             return 0.0, end, 0.0, 0.0, 0.0, ACCEPTANCE_LIMITED, True
@@ -265,7 +303,7 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
         if energy <= power * time and moved <= limit * time * (1.0 + 1e-12):
             return time, end, energy, rise, moved, ACCEPTANCE_LIMITED, True
     # Power-limited: thresholds first, they bracket the root.
-    energy_1, passed_1, _, _ = _charge_terms(curve, upper)
+    energy_1, passed_1, _, _ = _charge_terms(curve, upper, gas)
     rise = energy_1 - energy_0
     moved = passed_1 - passed_0
     if power * dt >= rise + resistance * moved * moved / dt:
@@ -274,10 +312,10 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
     else:
         time = dt
         low, high = soc, upper
-        _, _, slope, _ = _charge_terms(curve, soc)
+        _, _, slope, _ = _charge_terms(curve, soc, gas)
         end = min(soc + power * dt / slope, upper)
         for _step in range(60):
-            energy_1, passed_1, slope, inverse = _charge_terms(curve, end)
+            energy_1, passed_1, slope, inverse = _charge_terms(curve, end, gas)
             moved = passed_1 - passed_0
             excess = energy_1 - energy_0 + resistance * moved * moved / dt - power * dt
             if excess > 0.0:
@@ -292,32 +330,32 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
             end = candidate
             if abs(change) < 1e-15:
                 break
-    energy_1, passed_1, _, _ = _charge_terms(curve, end)
+    energy_1, passed_1, _, _ = _charge_terms(curve, end, gas)
     moved = passed_1 - passed_0
     energy = power * time
     regime = POWER_LIMITED
     if moved > limit * time:
         regime = CURRENT_LIMITED
-        energy_1, passed_1, _, _ = _charge_terms(curve, upper)
+        energy_1, passed_1, _, _ = _charge_terms(curve, upper, gas)
         time = (passed_1 - passed_0) / limit if limit > 0.0 else math.inf
         if time <= dt:
             end = upper
         else:
             time = dt
-            end = _invert_passed(curve, soc, passed_0 + limit * dt, upper)
-        energy_1, passed_1, _, _ = _charge_terms(curve, end)
+            end = _invert_passed(curve, soc, passed_0 + limit * dt, upper, gas)
+        energy_1, passed_1, _, _ = _charge_terms(curve, end, gas)
         moved = passed_1 - passed_0
         energy = energy_1 - energy_0 + resistance * moved * moved / time if time > 0.0 else 0.0
     if (
         taper > 0.0
         and not accepting
-        and _charging_rate(curve, end, power, limit, resistance) > taper * (taper_soc - end) * (1.0 + 1e-12)
+        and _charging_rate(curve, end, power, limit, resistance, gas) > taper * (taper_soc - end) * (1.0 + 1e-12)
     ):
         # The absorption phase begins inside: bisect for its onset, which then is the threshold of a shorter segment.
         low, high = soc, end
         for _step in range(60):
             middle = 0.5 * (low + high)
-            if _charging_rate(curve, middle, power, limit, resistance) > taper * (taper_soc - middle):
+            if _charging_rate(curve, middle, power, limit, resistance, gas) > taper * (taper_soc - middle):
                 high = middle
             else:
                 low = middle
@@ -325,7 +363,7 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
                 break
         onset = high
         if onset < end:
-            energy_1, passed_1, _, _ = _charge_terms(curve, onset)
+            energy_1, passed_1, _, _ = _charge_terms(curve, onset, gas)
             rise = energy_1 - energy_0
             moved = passed_1 - passed_0
             # The slower of the two limits holds up to there, whichever held for the hour as a whole.
@@ -423,16 +461,41 @@ def _capacity_frac(capacity, cell_c):
 
 
 @_compile
+def _loaded_v(rest_v, power, resistance):
+    """Bus voltage while ``power`` is drawn from a bank that rests at ``rest_v``; half of it where more cannot be drawn."""
+    root = rest_v * rest_v - 4.0 * resistance * power
+    return 0.5 * (rest_v + math.sqrt(max(root, 0.0)))
+
+
+@_compile
+def _soc_at(curve, column, volts, low, high):
+    """The charge in [low, high] at which a rising voltage column reaches ``volts``."""
+    for _step in range(40):
+        middle = 0.5 * (low + high)
+        position = middle * NODES
+        cell = min(max(int(position), 0), NODES - 1)
+        here = curve[cell, column] + (position - cell) * (curve[cell + 1, column] - curve[cell, column])
+        if here < volts:
+            low = middle
+        else:
+            high = middle
+        if high - low < 1e-9:
+            break
+    return high
+
+
+@_compile
 def run_block(lanes, histories, curves, capacities, first, last, state, totals, days, watch, hours_out, status):
     """Walk lanes ``first`` to ``last`` through all hours; fills the arrays behind ``histories`` in the argument list.
 
-    Shapes: ``curves`` (rows, NODES + 1, 6); ``capacities`` (rows, CAPACITY_NODES); ``state`` (lanes, STATE_SIZE), in and out;
+    Shapes: ``curves`` (rows, NODES + 1, 7); ``capacities`` (rows, CAPACITY_NODES); ``state`` (lanes, STATE_SIZE), in and out;
     ``totals`` (lanes, HOUR_FIELDS); ``days`` (lanes, days, DAY_FIELDS); ``watch`` (lanes,) place in ``hours_out``
     (watched, hours, HOUR_FIELDS) or -1; ``status`` (lanes,): 0, or 1 + the hour in which the events would not end.
     """
     hours = histories.bay_c.shape[1]
     book = np.zeros(HOUR_FIELDS)
     demand = np.zeros(LEVELS)
+    through = np.zeros(LEVELS)
     for lane in range(first, last):
         curve = curves[lanes.curve_row[lane]]
         capacity_curve = capacities[lanes.curve_row[lane]]
@@ -450,7 +513,16 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
         well_c = lanes.well_c[lane]
         well_k = lanes.well_k_per_h[lane]
         two_wells = well_c < 1.0
-        generator_a = lanes.generator_a[lane]
+        cutoff_v = lanes.cutoff_v[lane]
+        charge_max_v = lanes.charge_max_v[lane]
+        inverter_off_v = lanes.inverter_off_v[lane]
+        step_h = lanes.step_h[lane]
+        most_events = MAX_EVENTS + int(1.0 / step_h)
+        gassing = lanes.gassing_per_c[lane] != 0.0
+        tau_h = lanes.cabin_tau_h[lane]
+        # A burner sized for twice the cabin's loss warms it in half the time it takes to cool (common practice, no source).
+        chilling = 1.0 - math.exp(-1.0 / tau_h) if tau_h > 0.0 else 0.0
+        rewarming = 1.0 - math.exp(-2.0 / tau_h) if tau_h > 0.0 else 0.0
         own = state[lane]
         soc = own[SOC]
         well = own[WELL]
@@ -459,47 +531,76 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
         dark = own[DARK] > 0.0
         back_soc = own[BACK_SOC]
         cold = own[COLD] > 0.0
-        hot = own[HOT] > 0.0
         running = own[GENERATOR] > 0.0
         run_h = own[GENERATOR_RUN_H]
         shed = int(own[SHED])
+        by_floor = own[BY_FLOOR] > 0.0
+        ac_off = own[AC_OFF] > 0.0
+        chill = own[CHILL]
+        for level in range(LEVELS):
+            through[level] = 0.0
         for hour in range(hours):
             for field in range(HOUR_FIELDS):
                 book[field] = 0.0
             # ---- decided once an hour: loads, temperature, lockouts, limits, voltage ----
+            load_scale = lanes.load_scale[lane]
+            peak_h = histories.peak_h[load_row, hour]
+            rest_h = 1.0 - peak_h
             for level in range(LEVELS):
-                demand[level] = histories.load_w[load_row, level, hour] * lanes.load_scale[lane]
-            bay_c = histories.bay_c[bay_row, hour]
-            shore_a = histories.source_a[source_row, hour, 0]
-            drive_a = histories.source_a[source_row, hour, 1]
-            allowed = histories.source_a[source_row, hour, 2] > 0.0 and generator_a > 0.0
+                demand[level] = load_scale * histories.load_w[load_row, hour, level, REST_W]
+                if peak_h > 0.0:
+                    demand[level] = rest_h * demand[level] + peak_h * load_scale * histories.load_w[load_row, hour, level, PEAK_W]
+            load_wh = demand[LEVELS - 1]
+            essential_wh = demand[0]
+            bay_c = histories.bay_c[bay_row, hour, 0]
+            if tau_h > 0.0:
+                bay_c -= chill * (bay_c - histories.bay_c[bay_row, hour, 1])
+            shore_a = histories.source_a[source_row, hour, SHORE_A]
+            drive_a = histories.source_a[source_row, hour, DRIVE_A]
+            other_w = histories.source_a[source_row, hour, OTHER_W]
+            awake = histories.source_a[source_row, hour, AWAKE]
+            electronics_w = lanes.standby_w[lane] * awake
+            generator_a = lanes.generator_a[lane] * histories.source_a[source_row, hour, GENERATOR_SHARE]
+            allowed = generator_a > 0.0
             if running and not allowed:
                 running = False
             rate_c = min(max(cell_c, -30.0), 60.0)
-            resistance = lanes.resistance_ohm[lane] * math.exp(lanes.resistance_per_c[lane] * (25.0 - rate_c))
+            stiffness = math.exp(lanes.resistance_per_c[lane] * (25.0 - rate_c))
+            resistance = lanes.resistance_ohm[lane] * stiffness
+            absorb_v = min(lanes.absorb_v[lane] + lanes.absorb_v_per_c[lane] * (rate_c - 25.0), lanes.absorb_cap_v[lane])
+            warmer_v = absorb_v - lanes.absorb_v[lane]
+            # The current that falls at absorption voltage is driven by the voltage above rest, and held back by a stiff, cold bank.
+            taper = lanes.taper_per_h[lane] * max(1.0 + warmer_v / lanes.overvoltage_v[lane], 0.05) / stiffness
+            gas = 1.0
+            if gassing:
+                gas = math.exp(lanes.gassing_per_v[lane] * warmer_v + lanes.gassing_per_c[lane] * (rate_c - 25.0))
+                gas = min(gas, 4.0)
             volts = _ocv(curve, soc)
             scale = lanes.sun_scale[lane]
             charger_a = shore_a + drive_a + (generator_a if running else 0.0)
-            current = (histories.sun_w[sun_row, hour, 0] * scale - demand[LEVELS - 1]) / volts + charger_a
+            current = (histories.sun_w[sun_row, hour, 0] * scale + other_w - load_wh) / volts + charger_a
             current = min(max(current, -lanes.discharge_limit_a[lane]), lanes.charge_limit_a[lane])
             if current > 0.0:
                 volts = _charge_v(curve, soc)
-            volts = min(max(volts + resistance * current, low_v), lanes.absorb_v[lane])
+            volts = min(max(volts + resistance * current, low_v), absorb_v)
             part = min(max((volts - low_v) / (high_v - low_v), 0.0), 1.0)
             sun_low_w = histories.sun_w[sun_row, hour, 0]
             sun_w = scale * (sun_low_w + part * (histories.sun_w[sun_row, hour, 1] - sun_low_w))
             offered_w = scale * histories.sun_w[sun_row, hour, 2]
             shore_w = shore_a * volts
             drive_w = drive_a * volts
-            fixed_w = sun_w + shore_w + drive_w
+            fixed_w = sun_w + other_w + shore_w + drive_w
             settle_c = bay_c + own_heat_w / conductance
             end_c = settle_c + (cell_c - settle_c) * cooling
-            floor = 1.0 - _capacity_frac(capacity_curve, cell_c) * (1.0 - lanes.floor_soc[lane])
+            charge_floor = 1.0 - _capacity_frac(capacity_curve, cell_c) * (1.0 - lanes.floor_soc[lane])
+            if dark and by_floor:
+                # What cold cells hold back comes with warmth: the way back follows the floor.
+                back_soc = min(charge_floor + hysteresis, target)
             heater_w = 0.0
             if lanes.heater_w[lane] > 0.0 and min(cell_c, end_c) < lanes.heater_on_c[lane]:
                 wanted = (lanes.heater_off_c[lane] - end_c) * conductance / (1.0 - cooling)
                 heater_w = min(wanted, lanes.heater_w[lane])
-                if lanes.heater_from_bank[lane] == 0.0 or dark or soc <= floor + TINY_SOC:
+                if lanes.heater_from_bank[lane] == 0.0 or awake == 0.0 or dark or soc <= charge_floor + TINY_SOC:
                     taken = 0.0 if dark else demand[LEVELS - 1 - shed]
                     heater_w = min(heater_w, max(fixed_w - taken, 0.0))
                 heater_w = max(heater_w, 0.0)
@@ -515,10 +616,18 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             if coldest_c < lanes.charge_full_c[lane]:
                 charge_limit = min(charge_limit, lanes.charge_cold_limit_a[lane] / capacity)
             # Beyond ocv / 2R more current gives less power: the equation would have no root there.
-            discharge_limit = min(lanes.discharge_limit_a[lane], 0.45 * _ocv(curve, floor) / resistance) / capacity
+            discharge_limit = min(lanes.discharge_limit_a[lane], 0.45 * _ocv(curve, charge_floor) / resistance) / capacity
             per_ah = resistance * capacity
+            high_soc = 2.0
+            if charge_max_v > 0.0 and absorb_v > charge_max_v:
+                # Chargers set higher than the electronics allow: they end charging where the cells reach their limit.
+                reached_v = charge_max_v - resistance * max(current, 0.0)
+                if _charge_v(curve, target) > reached_v:
+                    high_soc = _soc_at(curve, CHARGE_V, reached_v, 0.0, target)
             # ---- the hour in segments ----
             remaining = 1.0
+            part_h = 0.0
+            floor = charge_floor
             exhausted = False
             accepting = False
             # What has been switched off within the hour is not switched on again before the next one.
@@ -526,13 +635,52 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             stopped_now = False
             shed_now = False
             lowest = soc
+            lowest_v = math.inf
+            down_h = 0.0
             events = 0
             lost_wh = 0.0
             while remaining > TINY_H:
                 events += 1
-                if events > MAX_EVENTS:
+                if events > most_events:
                     status[lane] = hour + 1
                     break
+                if part_h <= TINY_H:
+                    # ---- a part of the hour begins: the peak, or the rest; voltage under its load ----
+                    column = REST_W
+                    part_h = remaining
+                    if peak_h > 0.0:
+                        if remaining == 1.0:
+                            column = PEAK_W
+                            part_h = min(peak_h, 1.0)
+                        for level in range(LEVELS):
+                            demand[level] = load_scale * histories.load_w[load_row, hour, level, column]
+                    if inverter_off_v > 0.0 or cutoff_v > 0.0:
+                        level = LEVELS - 1 - shed
+                        for each in range(LEVELS):
+                            through[each] = load_scale * histories.load_w[load_row, hour, each, column + 1]
+                        rest_v = _ocv(curve, min(well / well_c, 1.0) if two_wells else soc)
+                        draw_w = demand[level] + electronics_w - fixed_w - (generator_a * volts if running else 0.0)
+                        if ac_off and remaining == 1.0:
+                            without_w = draw_w - through[level]
+                            if without_w > 0.0:
+                                bus_v = _loaded_v(rest_v, without_w, resistance)
+                            else:
+                                bus_v = max(_charge_v(curve, soc), rest_v) + resistance * min(
+                                    -without_w / rest_v, max(current, 0.0)
+                                )
+                            ac_off = bus_v < lanes.inverter_on_v[lane] or (
+                                draw_w > 0.0 and _loaded_v(rest_v, draw_w, resistance) < inverter_off_v
+                            )
+                        elif inverter_off_v > 0.0 and through[level] > 0.0 and draw_w > 0.0:
+                            ac_off = ac_off or _loaded_v(rest_v, draw_w, resistance) < inverter_off_v
+                        if not ac_off:
+                            for each in range(LEVELS):
+                                through[each] = 0.0
+                        floor = charge_floor
+                        if cutoff_v > 0.0:
+                            sag_v = resistance * (draw_w - through[level]) / cutoff_v
+                            if sag_v > 0.0 and _ocv(curve, floor) < cutoff_v + sag_v:
+                                floor = _soc_at(curve, OCV, cutoff_v + sag_v, floor, 1.0)
                 if dark and not cut_now and soc >= back_soc - TINY_SOC and soc > floor + TINY_SOC:
                     dark = False
                 enough = soc >= lanes.generator_stop_soc[lane] - TINY_SOC and run_h >= lanes.generator_min_h[lane] - TINY_H
@@ -556,8 +704,8 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 # A dark bank gives nothing; only a charger with a supply of its own (hookup, generator) still holds the bus up.
                 held = dark or cut
                 unserved = held and shore_w + generator_w <= 0.0
-                wanted_w = 0.0 if unserved else demand[level]
-                standby_w = 0.0 if held or empty else lanes.standby_w[lane]
+                wanted_w = 0.0 if unserved else demand[level] - through[level]
+                standby_w = 0.0 if held or empty else electronics_w
                 heating_w = min(heater_w, sources_w) if held or empty else heater_w
                 net_w = sources_w - wanted_w - standby_w - heating_w
                 if net_w < 0.0 and empty and not held and hysteresis > 0.0:
@@ -565,9 +713,16 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     cut_now = True
                     # Heat that was to come from the bank does not: the cells end the hour colder than planned.
                     cold = cold or (heater_w > 0.0 and min(cell_c, end_c) < lanes.charge_min_c[lane])
-                    back_soc = min(max(soc, floor) + hysteresis, target)
+                    by_floor = soc <= charge_floor + TINY_SOC
+                    if by_floor:
+                        back_soc = min(charge_floor + hysteresis, target)
+                    elif exhausted:
+                        back_soc = min(soc + hysteresis, target)
+                    else:
+                        # The electronics let go on voltage and try again in the next hour.
+                        back_soc = 0.0
                     continue
-                time = remaining
+                time = min(part_h, step_h)
                 end = soc
                 charged_wh = 0.0
                 discharged_wh = 0.0
@@ -588,8 +743,10 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                         spill_field = REFUSED_COLD_WH
                     elif hot:
                         spill_field = REFUSED_HOT_WH
+                    elif soc >= high_soc - TINY_SOC:
+                        spill_field = REFUSED_HIGH_WH
                     else:
-                        upper = target
+                        upper = min(target, high_soc)
                         if dark and not cut_now and back_soc > soc:
                             upper = min(upper, back_soc)
                         if running and lanes.generator_stop_soc[lane] > soc + TINY_SOC:
@@ -603,9 +760,10 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                             net_w / capacity,
                             charge_limit,
                             per_ah,
-                            lanes.taper_per_h[lane],
+                            taper,
                             lanes.taper_soc[lane],
                             accepting,
+                            gas,
                             time,
                         )
                         if regime == ACCEPTANCE_LIMITED:
@@ -670,36 +828,63 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 need_wh = (served_w + standby_w + heating_w) * time + charged_wh
                 from_sources_wh = need_wh - discharged_wh
                 sun_wh = min(sun_w * time, max(from_sources_wh, 0.0))
-                drive_wh = min(drive_w * time, max(from_sources_wh - sun_wh, 0.0))
-                shore_wh = min(shore_w * time, max(from_sources_wh - sun_wh - drive_wh, 0.0))
-                generator_wh = min(generator_w * time, max(from_sources_wh - sun_wh - drive_wh - shore_wh, 0.0))
-                book[RESIDUAL_WH] += abs(from_sources_wh - sun_wh - drive_wh - shore_wh - generator_wh)
+                rest_wh = from_sources_wh - sun_wh
+                other_wh = min(other_w * time, max(rest_wh, 0.0))
+                rest_wh -= other_wh
+                drive_wh = min(drive_w * time, max(rest_wh, 0.0))
+                rest_wh -= drive_wh
+                shore_wh = min(shore_w * time, max(rest_wh, 0.0))
+                rest_wh -= shore_wh
+                generator_wh = min(generator_w * time, max(rest_wh, 0.0))
+                book[RESIDUAL_WH] += abs(rest_wh - generator_wh)
                 book[SUN_USED_WH] += sun_wh
+                book[OTHER_WH] += other_wh
                 book[DRIVE_WH] += drive_wh
                 book[SHORE_WH] += shore_wh
                 book[GENERATOR_WH] += generator_wh
                 book[spill_field] += sun_w * time - sun_wh
+                if spill_field == REFUSED_COLD_WH or spill_field == REFUSED_HOT_WH or spill_field == REFUSED_HIGH_WH:  # noqa: PLR1714
+                    book[REFUSED_CHARGER_WH] += (
+                        (other_w + drive_w + shore_w + generator_w) * time - other_wh - drive_wh - shore_wh - generator_wh
+                    )
                 book[STANDBY_WH] += standby_w * time
                 book[HEATER_WH] += heating_w * time
                 book[CHARGED_WH] += charged_wh
                 book[DISCHARGED_WH] += discharged_wh
-                missed_w = 0.0 if missed_field < 0 else demand[level] - served_w
                 book[MISSED_SHED_WH] += (demand[LEVELS - 1] - demand[level]) * time
+                # What the inverter took with it is missed in the dark, whatever else is served.
+                without_ac_w = through[level]
                 if missed_field >= 0:
-                    book[missed_field] += missed_w * time
-                essential_w = max(demand[0] - served_w, 0.0)
-                comfort_w = demand[1] - demand[0] - min(max(served_w - demand[0], 0.0), demand[1] - demand[0])
+                    book[missed_field] += (demand[level] - without_ac_w - served_w) * time
+                book[MISSED_DARK_WH] += without_ac_w * time
+                direct_w = demand[0] - through[0]
+                essential_w = through[0] + max(direct_w - served_w, 0.0)
+                comfort_direct_w = demand[1] - through[1] - direct_w
+                comfort_w = 0.0
+                if level > 0:
+                    comfort_w = through[1] - through[0] + comfort_direct_w
+                    comfort_w -= min(max(served_w - direct_w, 0.0), comfort_direct_w)
+                else:
+                    comfort_w = demand[1] - demand[0]
                 book[MISSED_ESSENTIAL_WH] += essential_w * time
                 book[MISSED_COMFORT_WH] += comfort_w * time
                 book[MISSED_LUXURY_WH] += max(demand[LEVELS - 1] - served_w - essential_w - comfort_w, 0.0) * time
-                in_dark = missed_field == MISSED_DARK_WH and essential_w > 0.0
+                dark_w = essential_w if missed_field == MISSED_DARK_WH else through[0]
+                in_dark = dark_w > 0.0
                 if in_dark:
-                    book[ESSENTIAL_DARK_WH] += essential_w * time
+                    book[ESSENTIAL_DARK_WH] += dark_w * time
                     book[DARK_H] += time
+                if missed_field == MISSED_DARK_WH:
+                    down_h += time
+                    if floor > charge_floor and not exhausted:
+                        book[LOW_V_H] += time
+                if without_ac_w > 0.0:
+                    book[INVERTER_OFF_H] += time
                 if time > 0.0:
                     if remaining == 1.0:
                         book[DARK_AT_START] = 1.0 if in_dark else 0.0
                     book[DARK_AT_END] = 1.0 if in_dark else 0.0
+                    lowest_v = min(lowest_v, terminal_v)
                 book[BUS_V] += terminal_v * time
                 if running:
                     book[GENERATOR_H] += time
@@ -708,6 +893,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 soc = end
                 lowest = min(lowest, soc)
                 remaining -= time
+                part_h -= time
             if status[lane] > 0:
                 break
             # ---- end of the hour: temperature, self-discharge, sums ----
@@ -716,18 +902,22 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             # Heat that was planned may not have come: the lock opens for warmth that is there.
             cold = cold or (was_cold and min(start_c, cell_c) < lanes.charge_resume_c[lane])
             own_heat_w = lost_wh
+            if tau_h > 0.0:
+                chill += (down_h - chill) * (chilling if down_h > chill else rewarming)
             kept = 1.0 - lanes.self_discharge_per_h[lane] * math.exp(0.06931471805599453 * (rate_c - 25.0))
             book[LOSS_SELF_WH] = capacity * (_energy(curve, soc) - _energy(curve, soc * kept))
             soc *= kept
             well *= kept
             lowest = min(lowest, soc)
-            book[LOAD_WH] = demand[LEVELS - 1]
+            book[LOAD_WH] = load_wh
             book[SUN_OFFERED_WH] = offered_w
             book[SPILLED_CONTROLLER_WH] = offered_w - sun_w
             book[SOC_END] = soc
             book[SOC_LOWEST] = lowest
             book[CELL_END_C] = cell_c
+            book[LOWEST_V] = lowest_v
             book[LOCKED_H] = 1.0 if locked else 0.0
+            book[CHILL_END] = chill
             book[FULL_H] = 1.0 if soc >= lanes.full_soc[lane] - 1e-9 else 0.0
             book[RESIDUAL_H] = abs(remaining)
             for field in range(HOUR_FIELDS):
@@ -740,7 +930,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             days[lane, day, DAY_SUN_OFFERED_WH] += offered_w
             days[lane, day, DAY_SUN_USED_WH] += book[SUN_USED_WH]
             days[lane, day, DAY_FULL_H] += book[FULL_H]
-            days[lane, day, DAY_ESSENTIAL_WH] += demand[0]
+            days[lane, day, DAY_ESSENTIAL_WH] += essential_wh
             if watch[lane] >= 0:
                 for field in range(HOUR_FIELDS):
                     hours_out[watch[lane], hour, field] = book[field]
@@ -751,7 +941,9 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
         own[DARK] = 1.0 if dark else 0.0
         own[BACK_SOC] = back_soc
         own[COLD] = 1.0 if cold else 0.0
-        own[HOT] = 1.0 if hot else 0.0
         own[GENERATOR] = 1.0 if running else 0.0
         own[GENERATOR_RUN_H] = run_h
         own[SHED] = shed
+        own[BY_FLOOR] = 1.0 if by_floor else 0.0
+        own[AC_OFF] = 1.0 if ac_off else 0.0
+        own[CHILL] = chill

@@ -32,7 +32,24 @@ from simulator.errors import FlatdaysError, InputError
 
 EXIT_FAULT = 70
 EXIT_INTERRUPTED = 130
-COMMANDS = (run, odds, size, remedies, budget, compare, dates, life, worksheet, stretch, fetch, normals, check, new, schema, completion)
+COMMANDS = (
+    run,
+    odds,
+    size,
+    remedies,
+    budget,
+    compare,
+    dates,
+    life,
+    worksheet,
+    stretch,
+    fetch,
+    normals,
+    check,
+    new,
+    schema,
+    completion,
+)
 """In the order of the help text."""
 
 EXAMPLES = """examples

@@ -25,7 +25,7 @@ OUTLINED_BARS = 130
 EARLY_SOC = 0.02
 """Dark hours this far above the charge at which loads come back are worth a sentence."""
 TICK_HOURS = 6
-OTHER_COLUMNS = [k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH]
+OTHER_COLUMNS = [k.SHORE_WH, k.DRIVE_WH, k.GENERATOR_WH, k.OTHER_WH]
 
 
 def _tracks(outcome: Outcome, hours: slice) -> tuple[Track, ...]:

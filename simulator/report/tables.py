@@ -29,6 +29,7 @@ SPILL_WORDS = {
     "charge_limit": "above the bank's charge limit",
     "cold": "refused in the cold",
     "hot": "refused in the heat",
+    "high_voltage": "refused by the electronics, chargers set too high",
 }
 LITHIUM_CAUTION = "Charging a lithium bank below freezing ruins it: make sure that its electronics refuse charge in the cold."
 LEAD_CAUTION = "A lead-acid bank gives off explosive gas while it is charged: air its bay, and keep flames and sparks away."
@@ -46,12 +47,16 @@ PROTECTION_WORDS = {
     "cold_discharge": "too cold to give anything",
     "hot_discharge": "too hot to give anything",
     "low_charge": "empty, supply ended",
+    "low_voltage": "voltage too low under load, supply ended",
+    "high_voltage": "chargers set too high, charging ended",
+    "inverter_voltage": "voltage too low for the inverter, AC side off",
     "discharge_current": "more asked for than it may deliver",
     "charge_current": "more offered than it may take",
 }
 PROTECTION_COSTS = dict.fromkeys(PROTECTION_WORDS, "of all load missed") | {
-    "cold_charge": "of sun refused",
-    "hot_charge": "of sun refused",
+    "cold_charge": "of charging refused",
+    "hot_charge": "of charging refused",
+    "high_voltage": "of charging refused",
     "charge_current": "of sun spilled",
 }
 MAX_FLAT_ROWS = 31

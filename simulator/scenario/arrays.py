@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from simulator.scenario.bank import rest_voltage_v
+from simulator.scenario.deployed import judge_deployed, judge_tilts, merge_deployed
 from simulator.scenario.desk import Desk, unit_of
 from simulator.scenario.lines import Path
-from simulator.scenario.parts import Array, Bank, Controller, Panel
+from simulator.scenario.parts import Array, Bank, Controller, Panel, Stop
 from simulator.scenario.presets import Preset, load_preset
 from simulator.scenario.written import ArrayTable, ControllerTable, PanelTable
 
@@ -21,7 +23,13 @@ HALF_SOC = 0.5
 """A string must at least be able to charge a half-full bank."""
 
 
-def merge_arrays(written: tuple[ArrayTable, ...], bank: Bank | None, desk: Desk) -> tuple[Array, ...]:
+def merge_arrays(
+    written: tuple[ArrayTable, ...],
+    bank: Bank | None,
+    desk: Desk,
+    stops: Mapping[str, set[int]] | None = None,
+    stays: Sequence[Stop] = (),
+) -> tuple[Array, ...]:
     """Finish all arrays.
 
     Parameters
@@ -31,6 +39,10 @@ def merge_arrays(written: tuple[ArrayTable, ...], bank: Bank | None, desk: Desk)
         None: nothing is held against its voltage.
     desk : Desk
         Takes mistakes, notes and defaults.
+    stops : mapping, optional
+        Numbers of the stops by name, for arrays that are put out at some of them.
+    stays : sequence of Stop
+        The finished route; empty: whether an array is ever put out is not judged.
 
     Returns
     -------
@@ -47,13 +59,15 @@ def merge_arrays(written: tuple[ArrayTable, ...], bank: Bank | None, desk: Desk)
             first = names.setdefault(array.name, position)
             if first != position:
                 desk.mistake((*path, "name"), "a name of its own for every array", f"the name of array {first + 1}")
-        merged = _array(array, path, bank, desk)
+        merged = _array(array, path, bank, desk, stops or {})
         if merged is not None:
+            judge_deployed(merged, path, stays, desk)
             found.append(merged)
+    judge_tilts(found, stays, desk)
     return tuple(found)
 
 
-def _array(written: ArrayTable, path: Path, bank: Bank | None, desk: Desk) -> Array | None:
+def _array(written: ArrayTable, path: Path, bank: Bank | None, desk: Desk, stops: Mapping[str, set[int]]) -> Array | None:
     preset = load_preset("converters")
     panel = _panel(written.panel, path, desk)
     controller = _controller(written.controller, path, desk)
@@ -64,19 +78,22 @@ def _array(written: ArrayTable, path: Path, bank: Bank | None, desk: Desk) -> Ar
             "both",
             "azimuth_deg is by the compass, bearing_deg from the nose.",
         )
+    deployed = merge_deployed(written, path, stops, desk)
     if panel is None or controller is None:
         return None
-    mount = written.mount or "gap"
+    mount = written.mount or ("gap" if deployed is None else "open")
     bearing_deg = written.bearing_deg
-    if bearing_deg is None and written.azimuth_deg is None:
+    if bearing_deg is None and written.azimuth_deg is None and deployed is None:
         bearing_deg = 0.0
-    tilt_deg = 0.0 if written.tilt_deg is None else written.tilt_deg
+    usual_tilt_deg = 0.0 if deployed is None else preset.number("array", "deployed_tilt_deg")
+    tilt_deg = usual_tilt_deg if written.tilt_deg is None else written.tilt_deg
     shares = {
         key: _usual(getattr(written, key), preset, ("array", preset_key), (*path, key), "for an array", desk)
         for key, preset_key in (
             ("wiring_frac", "wiring_frac"),
             ("mismatch_frac", "mismatch_frac"),
             ("soiling_frac", "soiling_frac"),
+            ("roof_shade_frac", "roof_shade_frac"),
             ("ageing_frac_per_year", f"ageing_{'bonded' if mount == 'bonded' else 'glass'}_frac_per_year"),
         )
     }
@@ -93,14 +110,28 @@ def _array(written: ArrayTable, path: Path, bank: Bank | None, desk: Desk) -> Ar
         mount=mount,
         controller=controller,
         age_years=written.age_years or 0.0,
+        fixed=bool(written.fixed),
+        deployed=deployed,
         **shares,
     )
-    if written.mount is None:
-        desk.default('Panels stand on brackets, mount = "gap" (no source).', "[[array]] mount")
-    if written.tilt_deg is None:
-        desk.default("Panels lie flat, tilt_deg = 0 (no source).", "[[array]] tilt_deg")
-    elif tilt_deg > 0.0 and written.azimuth_deg is None and written.bearing_deg is None:
-        desk.default("Tilted panels face where the nose points, bearing_deg = 0 (no source).", "[[array]] bearing_deg")
+    if deployed is not None:
+        if written.tilt_deg is None:
+            source = preset.source("array", "deployed_tilt_deg")
+            desk.default(f"Panels that are put out stand at tilt_deg = {tilt_deg:g} ({source}).", "[[array]] tilt_deg")
+        if deployed.to_noon_sun:
+            desk.default(
+                "Panels that are put out face the noon sun, where neither azimuth_deg nor bearing_deg is written.",
+                "[[array]] azimuth_deg",
+            )
+        if written.mount is None:
+            desk.default('Panels that are put out stand free, mount = "open" (no source).', "[[array]] mount")
+    else:
+        if written.mount is None:
+            desk.default('Panels stand on brackets, mount = "gap" (no source).', "[[array]] mount")
+        if written.tilt_deg is None:
+            desk.default("Panels lie flat, tilt_deg = 0 (no source).", "[[array]] tilt_deg")
+        elif tilt_deg > 0.0 and written.azimuth_deg is None and written.bearing_deg is None:
+            desk.default("Tilted panels face where the nose points, bearing_deg = 0 (no source).", "[[array]] bearing_deg")
     if any(getattr(written, key) is None for key in ("wiring_frac", "mismatch_frac", "soiling_frac")):
         lost = 1.0 - (1.0 - array.wiring_frac) * (1.0 - array.mismatch_frac) * (1.0 - array.soiling_frac)
         desk.default(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+from simulator.scenario.bank_volts import merge_volts
 from simulator.scenario.choosing import stands_only
 from simulator.scenario.desk import Desk, unit_of
 from simulator.scenario.lines import Path
@@ -161,6 +162,7 @@ def merge_bank(written: BankTable | None, vehicle: Vehicle, desk: Desk) -> Bank 
         extra_price=written.extra_price,
         upright=stands_only(written.upright, chemistry),
     )
+    bank = merge_volts(bank, written, numbers.usual, cells, lambda soc: rest_voltage_v(bank.curve, soc), desk)
     _judge(bank, desk)
     heater = _heater(written, bank, desk)
     _tell_defaults(bank, numbers, desk)

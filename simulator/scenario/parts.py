@@ -6,6 +6,7 @@ zones have been looked up, local times have become UTC and every number is prese
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
@@ -94,6 +95,13 @@ class Stop:
     """``none``, ``brushed`` or ``stays``: what lies on the array when it snows."""
     snow_stated: bool = False
     """True: a person wrote ``snow``, which then holds even where past years say when it snowed."""
+    horizon: tuple[tuple[float, float], ...] = ()
+    """What stands around: (azimuth clockwise from north, elevation) [deg], azimuth rising, linear between, all round; empty: the
+    open horizon."""
+    tree_hours: tuple[tuple[float, float], ...] = ()
+    """Windows (from, to) on the local clock [h] in which trees stand before the sun."""
+    storage: str = ""
+    """``disconnected`` or ``float``: the vehicle is off the road here, nothing draws; empty: it is lived in."""
 
 
 @dataclass(frozen=True)
@@ -112,6 +120,10 @@ class Vehicle:
     """Roof free for panels."""
     bay_m: tuple[float, float, float] | None = None
     """Inside length, width and height of the bay of the bank."""
+    cabin_heat_loss_w_per_c: float = 45.0
+    """Heat the cabin loses for each degree it is warmer than it would be unheated."""
+    cabin_time_constant_h: float = 4.0
+    """Hours in which an unheated cabin has come 63 % of the way to the temperature it drifts to."""
 
 
 @dataclass(frozen=True)
@@ -216,6 +228,18 @@ class Bank:
     """Parts that this kind of bank brings along (a charger, a monitor); None: not stated."""
     upright: bool = False
     """True: its units may only stand; False: they may lie on a side."""
+    absorb_v_per_c: float = 0.0
+    """Temperature compensation of the chargers' upper voltage, from 25 C [V/K a unit]."""
+    absorb_cap_v: float = math.inf
+    """It is never raised above this [V a unit]."""
+    gassing_per_v: float = 0.0
+    """Growth of the charge lost to gassing with the unit's voltage [1/V] ..."""
+    gassing_per_c: float = 0.0
+    """... and with temperature [1/K]; 0: as at 25 C always."""
+    cutoff_v: float = 0.0
+    """Voltage of one unit under load at which its electronics end supply; 0: none."""
+    charge_max_v: float = 0.0
+    """Voltage of one unit at which its electronics end charging; 0: none."""
 
 
 @dataclass(frozen=True)
@@ -255,8 +279,23 @@ class Controller:
 
 
 @dataclass(frozen=True)
+class Deployed:
+    """When an array is put out beside the vehicle; else it lies indoors and gives nothing."""
+
+    from_nights: float
+    """Only at stays of at least this many nights."""
+    stops: frozenset[int] | None = None
+    """Only at the stops of these numbers; None: at all."""
+    to_noon_sun: bool = False
+    """True: turned towards the noon sun; False: by azimuth or bearing."""
+
+
+@dataclass(frozen=True)
 class Array:
-    """Panels wired together behind one controller. Exactly one of azimuth and bearing is not None."""
+    """Panels wired together behind one controller. Exactly one of azimuth and bearing is not None.
+
+    Of an array that is turned towards the noon sun when it is put out, both are None.
+    """
 
     number: int
     name: str
@@ -279,6 +318,12 @@ class Array:
     soiling_frac: float
     age_years: float
     ageing_frac_per_year: float
+    fixed: bool = False
+    """True: it cannot be tilted, whatever a stop says."""
+    deployed: Deployed | None = None
+    """None: it stays on the vehicle."""
+    roof_shade_frac: float = 0.0
+    """Share of the light that objects on the roof keep from it."""
 
 
 @dataclass(frozen=True)
@@ -295,6 +340,52 @@ class Inverter:
     price: float | None = None
     kg: float | None = None
     life_years: float | None = None
+    sleep_w: float | None = None
+    """Drawn instead of the idle draw while nothing runs on an inverter that is always on; None: it has no sleep mode."""
+    cutoff_v: float = 0.0
+    """Bus voltage under load below which it switches off, the AC side alone; 0: never."""
+    restart_v: float = 0.0
+    """Bus voltage at which it comes back."""
+
+
+@dataclass(frozen=True)
+class Converter:
+    """DC-DC converter that feeds the 12 V appliances of a 24 or 48 V bank."""
+
+    efficiency_frac: float
+    idle_w: float
+    """Drawn from the bus day and night, load or not."""
+    output_v: float = 12.0
+
+
+@dataclass(frozen=True)
+class Cable:
+    """One run of copper, there and back; what it feeds is on the DC side."""
+
+    number: int
+    name: str
+    line: int | None
+    appliances: frozenset[int]
+    """Numbers of the appliances at its end."""
+    feeds: str
+    """``appliances``, ``inverter`` or ``converter``."""
+    volts: float
+    """Voltage at which its current is reckoned."""
+    length_m: float
+    """One way."""
+    mm2: float
+    temp_c: float
+    resistance_ohm: float
+    """Of both ways at ``temp_c``."""
+
+
+@dataclass(frozen=True)
+class SwitchOff:
+    """State of charge at which each level of appliances is switched off, and at which it returns; below 0: never."""
+
+    shed_soc: tuple[float, ...]
+    """By position in ``PRIORITIES``; the first is never switched off."""
+    restore_soc: tuple[float, ...]
 
 
 @dataclass(frozen=True)
@@ -328,6 +419,18 @@ class Appliance:
     only: str | None = None
     """None, ``off-grid``, ``hookup`` or ``driving``."""
     medical: bool = False
+    via_converter: bool = False
+    """True: a 12 V appliance behind the DC-DC converter of a higher bus."""
+    follows: str | None = None
+    """None, or what its running time follows: ``fridge``, ``heating``, ``cooling`` or ``pads``."""
+    heat_w: float | None = None
+    """What the burner gives to the cabin; goes with ``heating``."""
+    above_c: float | None = None
+    """Cabin temperature from which it runs; goes with ``cooling``."""
+    below_c: float | None = None
+    """Outdoor temperature below which it runs; goes with ``pads``."""
+    profile: Path | None = None
+    """File of its measured watts; a pattern like the others."""
 
 
 @dataclass(frozen=True)
@@ -338,6 +441,10 @@ class Shore:
     efficiency_frac: float
     price: float | None = None
     kg: float | None = None
+    pedestal_a: float | None = None
+    """What the pedestal gives; None: more than enough."""
+    pedestal_v: float | None = None
+    """Goes with ``pedestal_a``."""
 
 
 @dataclass(frozen=True)
@@ -350,6 +457,10 @@ class Alternator:
     """Share of driving time in which it really charges."""
     price: float | None = None
     kg: float | None = None
+    max_a: float | None = None
+    """Amperes that the alternator itself can spare beside the vehicle's own needs; None: enough."""
+    alternator_v: float = 14.0
+    """Its voltage, at which ``max_a`` flow into the charger."""
 
 
 @dataclass(frozen=True)
@@ -367,6 +478,37 @@ class Generator:
     fuel_l_per_h_full: float
     price: float | None = None
     kg: float | None = None
+    quiet: tuple[tuple[float, float], ...] = ()
+    """Local clock hours in which it may not run, whatever ``windows`` says."""
+    efficiency_frac: float = 0.87
+    """Of the charger between generator and bank."""
+    derate_frac_per_m: float = 0.035 / 300.0
+    """Share of the rating lost per metre of elevation, in thin air (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class OtherSource:
+    """Any other source: watts at the bus, after its own charger. Exactly one of ``watts`` and ``profile`` is not None."""
+
+    number: int
+    name: str
+    line: int | None
+    kind: str
+    """``wind``, ``hydro``, ``fuel cell`` or ``other``: a label only."""
+    watts: float | None = None
+    profile: Path | None = None
+    """CSV with a measured course of watts."""
+    efficiency_frac: float = 1.0
+    """Of a charger between what was measured and the bus."""
+    clock: tuple[tuple[float, float], ...] | None = None
+    """Windows (from, to) on the local clock [h]; None: around the clock."""
+    hours_per_day: float | None = None
+    """Spread evenly over the day."""
+    weekdays: frozenset[int] = frozenset(range(7))
+    stops: frozenset[int] | None = None
+    """Numbers of the stops at which it works, while the vehicle stands there; None: everywhere."""
+    only: str | None = None
+    """None, ``off-grid``, ``hookup``, ``driving`` or ``standing``."""
 
 
 @dataclass(frozen=True)
@@ -434,6 +576,7 @@ class Scenario:
     shore: Shore | None = None
     alternator: Alternator | None = None
     generator: Generator | None = None
+    sources: tuple[OtherSource, ...] = ()
     defaults_used: tuple[str, ...] = ()
     """Sentences: each default that decides the answer, with its value and source."""
     notes: tuple[str, ...] = ()
@@ -448,3 +591,7 @@ class Scenario:
     """Designs to try, as ``[size]`` says; None: nothing was written."""
     route_written: tuple[Any, ...] = field(default=(), repr=False, compare=False)
     """The stops as they were written (``written.StopTable``), so that the route can be laid out again on other dates."""
+    converter: Converter | None = None
+    cables: tuple[Cable, ...] = ()
+    switch_off: SwitchOff | None = None
+    """None: nothing is switched off before the bank is at its cut-off."""

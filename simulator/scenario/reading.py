@@ -17,21 +17,27 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from simulator.errors import InputError, printable
-from simulator.scenario.appliances import merge_appliances, merge_inverter
+from simulator.scenario.appliances import merge_appliances
 from simulator.scenario.arrays import merge_arrays
 from simulator.scenario.bank import merge_bank
 from simulator.scenario.chargers import merge_alternator, merge_generator, merge_shore
 from simulator.scenario.choosing import merge_costs, merge_limits
 from simulator.scenario.desk import Desk, nearest, quote, shown
+from simulator.scenario.inverter import merge_converter, merge_inverter
 from simulator.scenario.lines import Path, locate_lines
+from simulator.scenario.other_sources import merge_sources
 from simulator.scenario.parts import Scenario, Vehicle
 from simulator.scenario.places import with_places
 from simulator.scenario.presets import load_preset
 from simulator.scenario.service import merge_rest_of_year
 from simulator.scenario.size_table import merge_size
+from simulator.scenario.stop_names import numbers_by_name
 from simulator.scenario.stops import merge_stops
+from simulator.scenario.storage import hookup_nights, judge_stored_route
+from simulator.scenario.switch_off import merge_switch_off
 from simulator.scenario.values import EXPECTED
 from simulator.scenario.weather_choice import merge_weather
+from simulator.scenario.wires import judge_heavy, merge_cables
 from simulator.scenario.written import ScenarioFile, VehicleTable
 
 MOST_BYTES = 1_000_000
@@ -41,7 +47,7 @@ LONG_KEY = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\
 """A key of this many parts is nobody's; the TOML reader's time grows with the square of the parts."""
 MOST_KEYS = 200
 """In one table; a scenario has forty at most."""
-MOST_ELEMENTS = {"array": 50, "appliance": 500, "stop": 1100, "variant": 30}
+MOST_ELEMENTS = {"array": 50, "appliance": 500, "cable": 500, "source": 50, "stop": 1100, "variant": 30}
 MOST_LISTED, FEW_LISTED = 12, 8
 """Known keys that a message lists, and how many of more."""
 START = "flatdays new writes a scenario to start from."
@@ -72,6 +78,8 @@ SYNONYMS = {
     "route": ("stop",),
     "load": ("appliance",),
     "loads": ("appliance",),
+    "power_w": ("watts",),
+    "p_w": ("watts",),
 }
 """What people write for some keys."""
 
@@ -399,12 +407,20 @@ def _merged(written: ScenarioFile, desk: Desk, path: FilePath | None, sha256: st
     default_weather = merge_weather(written.weather, ("weather",), desk, path)
     stops = merge_stops(written.stop, desk, default_weather, path)
     bank = merge_bank(written.bank, vehicle, desk)
-    arrays = merge_arrays(written.array or (), bank, desk)
-    appliances = merge_appliances(written, vehicle, desk)
-    inverter = merge_inverter(written.inverter, appliances, desk)
-    shore = merge_shore(written.shore, vehicle, any(stop.hookup for stop in written.stop or ()), desk)
-    alternator = merge_alternator(written.alternator, vehicle, desk)
+    by_name = numbers_by_name(written.stop)
+    arrays = merge_arrays(written.array or (), bank, desk, by_name, stops)
+    appliances = merge_appliances(written, vehicle, desk, path)
+    inverter = merge_inverter(written.inverter, appliances, vehicle, bank, desk)
+    converter = merge_converter(written.converter, appliances, vehicle, desk)
+    cables = merge_cables(written.cable or (), appliances, inverter, converter, vehicle, desk)
+    switch_off = merge_switch_off(written.switch_off, appliances, bank, desk)
+    if bank is not None:
+        judge_heavy(appliances, inverter, converter, bank, desk)
+    shore = merge_shore(written.shore, vehicle, any(hookup_nights(stop) for stop in written.stop or ()), desk, bank)
+    alternator = merge_alternator(written.alternator, vehicle, desk, bank)
     generator = merge_generator(written.generator, vehicle, bank, desk)
+    others = merge_sources(written.source, by_name, desk, path)
+    judge_stored_route(stops, arrays, appliances, others, desk)
     trip_days = (stops[-1].depart - stops[0].arrive).days if stops else 0
     rest_of_year = merge_rest_of_year(written.rest_of_year, bank.chemistry if bank is not None else "lfp", trip_days, desk)
     costs = merge_costs(written.costs, vehicle, desk)
@@ -424,6 +440,7 @@ def _merged(written: ScenarioFile, desk: Desk, path: FilePath | None, sha256: st
         shore=shore,
         alternator=alternator,
         generator=generator,
+        sources=others,
         defaults_used=tuple(desk.defaults),
         notes=tuple(desk.notes),
         sha256=sha256,
@@ -432,6 +449,9 @@ def _merged(written: ScenarioFile, desk: Desk, path: FilePath | None, sha256: st
         costs=costs,
         size=size,
         route_written=written.stop or (),
+        converter=converter,
+        cables=cables,
+        switch_off=switch_off,
     )
 
 
@@ -444,6 +464,8 @@ def _merge_vehicle(written: VehicleTable, desk: Desk) -> Vehicle:
     if heated and (cabin is None or None in (cabin.awake_c, cabin.asleep_c)):
         source = preset.source("cabin", "awake_c")
         desk.default(f"Cabin heated to {awake_c:g} C by day and {asleep_c:g} C by night ({source}).", "[vehicle] cabin")
+    loss_w_per_c = cabin.heat_loss_w_per_c if cabin is not None else None
+    time_constant_h = cabin.time_constant_h if cabin is not None else None
     return Vehicle(
         bus_v=12 if written.bus_v is None else written.bus_v,
         heading_deg=written.heading_deg,
@@ -451,4 +473,8 @@ def _merge_vehicle(written: VehicleTable, desk: Desk) -> Vehicle:
         cabin_asleep_c=asleep_c,
         cabin_heated=heated,
         **merge_limits(written),
+        cabin_heat_loss_w_per_c=loss_w_per_c
+        if loss_w_per_c is not None
+        else preset.number("cabin", f"heat_loss_{written.kind or 'van'}_w_per_c"),
+        cabin_time_constant_h=preset.number("cabin", "time_constant_h") if time_constant_h is None else time_constant_h,
     )

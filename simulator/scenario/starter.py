@@ -152,6 +152,13 @@ INVERTER = """
 {off}rated_w = {rated_w}
 # idle_w = 10                 # what it draws with nothing plugged in
 # always_on = false           # left out: on day and night only if an AC appliance runs or waits at night
+# sleep_w = 2                 # what it draws asleep, if it has a sleep mode
+# cutoff_v = 11.5             # under load; below it the AC side is off until restart_v
+
+# More tables, each with its keys on lines of their own:
+#   [switch_off]  luxury_soc = 0.5, comfort_soc = 0.3: what goes first when the bank runs low, by the priority of the appliances
+#   [[cable]]     appliance = "water pump", length_m = 6 (one way), mm2 = 4: its loss is told; flatdays does not certify wiring
+#   [converter]   efficiency_frac = 0.92 (on a bus of 24 or 48 V, for 12 V appliances; those with volts = "bus" need none)
 """
 ALTERNATOR = """
 {off}[alternator]                  # charging while driving
@@ -172,6 +179,8 @@ AUDIT = """
 #   uses = { per_day = 8, minutes = 3 }    wh_per_day = 480 (as a plug-in meter gives it)
 # Also: quantity, standby_w, surge_w, kind (its usual hours: "lights", "cooking", "fridge" ...), days = ["sat", "sun"],
 # stops = ["Oak clearing"], only = "off-grid" | "hookup" | "driving", priority = "essential" | "comfort" | "luxury", medical.
+# With the weather: follows = "fridge" (more in a warm cabin), "heating", "cooling" (above_c = 27) or "pads" (below_c = 3).
+# Measured: profile = "meter.csv" (columns time and watts) in place of watts and hours.
 """
 WEATHER = """
 [weather]                     # for all stops; a stop may have its own, as in: weather = { file = "lisbon.epw" }

@@ -13,6 +13,7 @@ from simulator.scenario.legs import Leg, day_of, distance_km, lay_out, said, wri
 from simulator.scenario.lines import Path
 from simulator.scenario.parts import Stop, WeatherChoice
 from simulator.scenario.presets import Preset, load_preset
+from simulator.scenario.storage import hookup_nights, judge_storage
 from simulator.scenario.weather_choice import GET_SOME, WAYS, merge_weather
 from simulator.scenario.written import StopTable
 from simulator.units import HOURS_PER_DAY
@@ -52,6 +53,7 @@ def merge_stops(
         _ask_for_the_necessary(leg, desk)
         _find_zone(leg, desk)
         _judge_stay(leg, desk)
+        judge_storage(leg.written, leg.path, desk)
     each_fits = len(desk.mistakes) == before
     _judge_names(legs, desk)
     in_order = [_judge_order(left, ahead, desk) for left, ahead in pairwise(legs)]
@@ -221,7 +223,7 @@ def _finished(leg: Leg, weather: WeatherChoice | None, preset: Preset, desk: Des
         drives_utc=leg.drives,
         leg_km=leg.km,
         leg_estimated=leg.estimated,
-        hookup_every_nights=stop.hookup or 0,
+        hookup_every_nights=hookup_nights(stop),
         drive_h_per_day=stop.drive_h_per_day or 0.0,
         leave_h=leg.leave_h,
         heading_deg=stop.heading_deg,
@@ -230,4 +232,8 @@ def _finished(leg: Leg, weather: WeatherChoice | None, preset: Preset, desk: Des
         diffuse_frac=preset.number("shade", shade, "diffuse_frac"),
         snow=stop.snow or "none",
         snow_stated=stop.snow is not None,
+        # A horizon at 0 degrees all round is the open one.
+        horizon=stop.horizon if stop.horizon is not None and any(elevation for _, elevation in stop.horizon) else (),
+        tree_hours=stop.tree_hours or (),
+        storage=stop.storage or "",
     )

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import math
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from simulator.scenario.desk import either
-from simulator.scenario.parts import PRIORITIES, Appliance, Array, Bank, Scenario, Stop, WeatherChoice
+from simulator.scenario.parts import PRIORITIES, Appliance, Array, Bank, OtherSource, Scenario, Stop, WeatherChoice
 from simulator.scenario.presets import load_preset
+from simulator.scenario.understood_wires import follows_text, way_lines
 from simulator.scenario.values import WEEKDAYS
 from simulator.units import HOURS_PER_DAY, MINUTES_PER_HOUR, SECONDS_PER_HOUR
 
@@ -93,14 +95,24 @@ def _rest(scenario: Scenario) -> Iterator[str]:
         yield f"Stored at {rest.soc:.0%} charge and {rest.temp_c:g} C, {how}"
 
 
-def _array(array: Array) -> str:
+def _array(array: Array, scenario: Scenario) -> str:
     panels = array.in_series * array.in_parallel
-    direction = (
-        f"azimuth {array.azimuth_deg:g} degrees"
-        if array.azimuth_deg is not None
-        else f"bearing {array.bearing_deg:g} degrees from the nose"
-    )
+    direction = "towards the noon sun"
+    if array.azimuth_deg is not None:
+        direction = f"azimuth {array.azimuth_deg:g} degrees"
+    elif array.bearing_deg is not None:
+        direction = f"bearing {array.bearing_deg:g} degrees from the nose"
     tilt = "flat" if array.tilt_deg == 0.0 else f"tilted {array.tilt_deg:g} degrees, {direction}"
+    if array.fixed:
+        tilt += " and fixed"
+    if array.roof_shade_frac > 0.0:
+        tilt += f", {array.roof_shade_frac:.0%} behind objects on the roof"
+    if array.deployed is not None:
+        nights = array.deployed.from_nights
+        where = [] if array.deployed.stops is None else [f"at {_stops_named(scenario, array.deployed.stops)}"]
+        if nights > 0.0 or not where:
+            where.append(f"at stays of {_plural(math.ceil(nights), 'night')} and more" if nights > 0.0 else "at every stop")
+        tilt += f", put out {', '.join(where)}"
     limit = "" if array.controller.max_charge_a is None else f" of {array.controller.max_charge_a:g} A"
     return (
         f'"{array.name}": {array.in_series} in series x {array.in_parallel} in parallel of {array.panel.p_w:g} W, '
@@ -109,20 +121,55 @@ def _array(array: Array) -> str:
 
 
 def _charging(scenario: Scenario) -> Iterator[str]:
-    yield from (_array(array) for array in scenario.arrays)
-    if scenario.shore is not None:
-        yield f"Hookup: charger of {scenario.shore.charger_a:.4g} A"
-    if scenario.alternator is not None:
-        yield f"Driving: charger of {scenario.alternator.charger_a:.4g} A"
-    generator = scenario.generator
+    yield from (_array(array, scenario) for array in scenario.arrays)
+    shore, alternator, generator = scenario.shore, scenario.alternator, scenario.generator
+    if shore is not None:
+        pedestal = "" if shore.pedestal_a is None else f", on a pedestal of {shore.pedestal_a:g} A at {shore.pedestal_v:g} V"
+        yield f"Hookup: charger of {shore.charger_a:.4g} A{pedestal}"
+    if alternator is not None:
+        spare = "" if alternator.max_a is None else f", the alternator spares {alternator.max_a:g} A"
+        yield f"Driving: charger of {alternator.charger_a:.4g} A{spare}"
     if generator is not None:
-        windows = ", ".join(f"{_clock(start_h)}-{_clock(end_h)}" for start_h, end_h in generator.windows)
+        when = f"within {_windows(generator.windows)}" if generator.windows else "at any hour"
+        when += f", quiet {_windows(generator.quiet)}" if generator.quiet else ""
         yield (
             f"Generator {generator.rated_w:g} W: {generator.charger_a:.4g} A from {generator.start_soc:.0%} "
-            f"to {generator.stop_soc:.0%}, within {windows}"
+            f"to {generator.stop_soc:.0%}, {when}; {generator.fuel_l_per_h_quarter:.3g} L/h at a quarter load, "
+            f"{generator.fuel_l_per_h_full:.3g} at full"
         )
-    if not scenario.arrays and scenario.shore is None and scenario.alternator is None and generator is None:
+    yield from (_source(source, scenario) for source in scenario.sources)
+    if not (scenario.arrays or scenario.sources or shore or alternator or generator):
         yield "Nothing charges this bank"
+
+
+def _windows(windows: Iterable[tuple[float, float]]) -> str:
+    return ", ".join(f"{_clock(start_h)}-{_clock(end_h)}" for start_h, end_h in windows)
+
+
+def _stops_named(scenario: Scenario, numbers: Iterable[int]) -> str:
+    return either([scenario.stops[number - 1].name for number in sorted(numbers)], "and")
+
+
+def _source(source: OtherSource, scenario: Scenario) -> str:
+    """What another source gives, and when."""
+    kind = "" if source.kind in ("other", source.name) else f" ({source.kind})"
+    gives = f"{source.watts:g} W" if source.profile is None else f"as measured in {source.profile.name}"
+    if source.efficiency_frac < 1.0:
+        gives += f" through a charger of {source.efficiency_frac:.0%}"
+    when = ["at all hours"]
+    if source.clock is not None:
+        when = [_windows(source.clock)]
+    elif source.hours_per_day is not None:
+        when = [f"{source.hours_per_day:g} h a day, spread evenly"]
+    elif source.profile is not None:
+        when = []
+    if len(source.weekdays) < len(WEEKDAYS):
+        when.append("on " + either([WEEKDAYS[day] for day in sorted(source.weekdays)], "and"))
+    if source.stops is not None:
+        when.append("at " + _stops_named(scenario, source.stops))
+    if source.only is not None:
+        when.append(f"only {source.only if source.only != 'hookup' else 'on a hookup'}")
+    return f"{source.name}{kind}: " + ", ".join([gives, *when])
 
 
 def _run(appliance: Appliance) -> tuple[str, float]:
@@ -159,7 +206,7 @@ def _load(scenario: Scenario) -> Iterator[str]:
     for appliance in scenario.appliances:
         how, wh = _run(appliance)
         watts = f"{appliance.power_w:g} W {appliance.bus.upper()}" if appliance.power_w > 0.0 else appliance.bus.upper()
-        extras = []
+        extras = [text for text in (follows_text(appliance),) if text]
         if appliance.standby_w > 0.0:
             extras.append(f"standby {appliance.standby_w:g} W")
         if len(appliance.weekdays) < len(WEEKDAYS):
@@ -171,11 +218,14 @@ def _load(scenario: Scenario) -> Iterator[str]:
         if appliance.priority > 0:
             extras.append(PRIORITIES[appliance.priority])
         tail = f" ({'; '.join(extras)})" if extras else ""
-        yield f"{appliance.name}: {watts}, {how}, {wh:,.0f} Wh on a day of use{tail}"
-    inverter = scenario.inverter
-    if inverter is not None:
-        state = "always on" if inverter.always_on else "on while something runs on it"
-        yield f"Inverter {inverter.rated_w:g} W, idle {inverter.p_self * inverter.rated_w:g} W, {state}"
+        if appliance.profile is not None:
+            yield f"{appliance.name}: {watts}, as measured in {appliance.profile.name}{tail}"
+        elif appliance.follows in ("heating", "cooling", "pads"):
+            at_most = "day and night at most" if appliance.duty_frac == 1.0 else how
+            yield f"{appliance.name}: {watts}, {at_most}{tail}"
+        else:
+            yield f"{appliance.name}: {watts}, {how}, {wh:,.0f} Wh on a day of use{tail}"
+    yield from way_lines(scenario)
 
 
 def _weather(choice: WeatherChoice) -> str:
@@ -205,6 +255,20 @@ def _hookup(stop: Stop) -> str:
     return f", on a hookup every {_ordinal(every)} night ({nights // every} of {_plural(nights, 'night')})"
 
 
+def _surroundings(stop: Stop) -> str:
+    """What stands around it, and whether it is lived in."""
+    words = ""
+    if stop.horizon:
+        highest = max(elevation for _, elevation in stop.horizon)
+        words += f", horizon up to {highest:g} degrees"
+    if stop.tree_hours:
+        words += f", trees before the sun {_windows(stop.tree_hours)}"
+    if stop.storage:
+        how = "the bank disconnected" if stop.storage == "disconnected" else "the bank on float"
+        words += f"; off the road, {how}"
+    return words
+
+
 def _stop(stop: Stop, origin: str) -> Iterator[str]:
     zone = ZoneInfo(stop.zone)
     came, left = stop.stand_from_utc.astimezone(zone), stop.stand_to_utc.astimezone(zone)
@@ -218,5 +282,5 @@ def _stop(stop: Stop, origin: str) -> Iterator[str]:
     days = (stop.depart - stop.arrive).days + 1
     yield (
         f"{stop.number}. {stop.name} ({stop.latitude_deg:.2f}, {stop.longitude_deg:.2f}; {stop.zone}): {came:%Y-%m-%d %H:%M} to "
-        f"{left:%Y-%m-%d %H:%M}, {_plural(days, 'calendar day')}{_hookup(stop)}; {weather}"
+        f"{left:%Y-%m-%d %H:%M}, {_plural(days, 'calendar day')}{_hookup(stop)}; {weather}{_surroundings(stop)}"
     )

@@ -16,7 +16,7 @@ from pydantic import PlainValidator
 from pydantic_core import PydanticCustomError
 
 from simulator.scenario.desk import either, nearest, shown
-from simulator.units import HOURS_PER_DAY, MINUTES_PER_HOUR
+from simulator.units import FULL_TURN_DEG, HOURS_PER_DAY, MINUTES_PER_HOUR
 
 SHAPES: dict[Callable[..., Any], dict[str, Any]] = {}
 """JSON Schema of what a check made here lets through, for editors; the check itself stays the judge."""
@@ -41,6 +41,8 @@ FIRST_PAST_YEAR = 2001
 MONTHS = 12
 UNSEEN = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 """Signs that nobody sees and that steer a terminal, break a line or turn its direction round."""
+MOST_POINTS = 720
+"""Of a horizon: one every half degree."""
 _WINDOW = re.compile(r"\s*(\d{1,2}):(\d{2})\s*[-–]\s*(\d{1,2}):(\d{2})\s*")
 _CLOCK = re.compile(r"\s*(\d{1,2}):(\d{2})\s*")
 _EVERY_NIGHT = re.compile(r"\s*every(?:\s+(\d{1,3})\s*(?:st|nd|rd|th))?\s+night\s*")
@@ -265,6 +267,36 @@ def sheet_rows(value: Any) -> tuple[tuple[float, float], ...]:
     return tuple(found)
 
 
+def skyline(value: Any) -> tuple[tuple[float, float], ...]:
+    """What stands around a stop: points [azimuth, elevation] clockwise from north, or one elevation for all directions."""
+    what = "points [azimuth_deg, elevation_deg] clockwise from north such as [[90, 5], [180, 20], [270, 10]]"
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        value = [[0, value]]
+    if not isinstance(value, (list, tuple)) or not 0 < len(value) <= MOST_POINTS:
+        _refuse(what, value)
+    points = []
+    for item in value:
+        if not isinstance(item, (list, tuple)) or len(item) != 2:
+            _refuse(what, item)
+        azimuth_deg = number(0, FULL_TURN_DEG, "degrees of azimuth").func(item[0])  # type: ignore[call-arg]
+        elevation_deg = number(0, 90, "degrees of elevation").func(item[1])  # type: ignore[call-arg]
+        points.append((azimuth_deg, elevation_deg))
+    for before, after in pairwise(points):
+        if after[0] == before[0]:
+            _refuse("each azimuth once", f"{after[0]:g} degrees twice", "For a steep edge write two azimuths a degree apart.")
+        if after[0] < before[0]:
+            _refuse(
+                "azimuths that rise, clockwise from north",
+                f"{after[0]:g} after {before[0]:g} degrees",
+                "Sort the points; the way from the last to the first closes the circle by itself.",
+            )
+    if points[-1][0] - points[0][0] == FULL_TURN_DEG:
+        if points[-1][1] != points[0][1]:
+            _refuse("each azimuth once", "0 and 360 degrees, which are both north, at two elevations", "Take one of them out.")
+        points.pop()
+    return tuple(points)
+
+
 def rest_words(value: Any) -> Any:
     """Take the words for the table they stand for."""
     if not isinstance(value, str):
@@ -355,6 +387,15 @@ def weekdays(value: Any) -> frozenset[int]:
         if day not in WEEKDAYS:
             _refuse(what, item, nearest(item, (*WEEKDAYS, *FULL_DAYS, *DAY_WORDS)) if isinstance(item, str) else "")
     return frozenset(WEEKDAYS.index(day) for day in found)
+
+
+def gauge(value: Any) -> str:
+    """American wire gauge: a whole number, or a text such as 2/0."""
+    found = str(value).strip() if isinstance(value, (int, str)) and not isinstance(value, bool) else ""
+    if not (re.fullmatch(r"[1-4]/0", found) or (found.isdecimal() and len(found) < 3 and int(found) <= 40)):
+        cure = "Numbers above 1/0 rise to 4/0; square millimetres go into mm2." if isinstance(value, (int, float, str)) else ""
+        _refuse('a wire gauge from 40 to 1, or "1/0" to "4/0"', value, cure)
+    return "1/0" if found == "0" else found
 
 
 def hookup_nights(value: Any) -> int:

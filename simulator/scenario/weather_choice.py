@@ -112,9 +112,13 @@ def _look_at(file: FilePath, name: str, path: Path, desk: Desk) -> None:
         if file.is_dir():
             desk.mistake(path, "a weather file", f"the folder {quote(name)}", "Name the file in it.")
         elif not file.exists():
-            others = sorted(found.name for found in file.parent.glob("*") if found.name != file.name) if file.parent.is_dir() else []
+            others = (
+                sorted(found.name for found in file.parent.glob("*") if found.name != file.name) if file.parent.is_dir() else []
+            )
             what = "a link that leads nowhere" if file.is_symlink() else "which is not"
-            desk.mistake(path, "a weather file that is there", f"{quote(name)}, {what}", nearest(file.name, others[:1000]) or cure)
+            desk.mistake(
+                path, "a weather file that is there", f"{quote(name)}, {what}", nearest(file.name, others[:1000]) or cure
+            )
         elif not file.is_file():
             desk.mistake(path, "a weather file", f"{quote(name)}, a device or a pipe")
         elif file.stat().st_size == 0:

@@ -16,6 +16,7 @@ from simulator.scenario.values import (
     clock_hour,
     counts,
     flag,
+    gauge,
     given,
     hookup_nights,
     moment,
@@ -29,6 +30,7 @@ from simulator.scenario.values import (
     several,
     sheet_rows,
     sides,
+    skyline,
     text,
     weekdays,
     whole,
@@ -53,6 +55,7 @@ Count = Annotated[int, whole(1, 1000)]
 Kilograms = Annotated[float, number(0, 2000, "kg")]
 LifeYears = Annotated[float, number(0.5, 60, "years")]
 Windows = Annotated[tuple[tuple[float, float], ...], PlainValidator(windows)]
+StopNames = Annotated[tuple[str, ...], row(PlainValidator(text), 'a list of names of stops such as ["Lake"]', 1000)]
 
 
 class Table(BaseModel):
@@ -67,11 +70,14 @@ class CabinTable(Table):
     awake_c: Annotated[float, number(-40, 50, "C")] | None = None
     asleep_c: Annotated[float, number(-40, 50, "C")] | None = None
     heated: Flag | None = None
+    heat_loss_w_per_c: Annotated[float, number(1, 2000, "W/K")] | None = None
+    time_constant_h: Annotated[float, number(0.1, 100, "h")] | None = None
 
 
 class VehicleTable(Table):
     """``[vehicle]``."""
 
+    kind: Annotated[str, choice("van", "trailer", "coach")] | None = None
     bus_v: Annotated[int, choice(12, 24, 48)] | None = None
     heading_deg: Degrees | None = None
     cabin: CabinTable | None = None
@@ -119,6 +125,10 @@ class BankTable(Table):
     resistance_ohm: Annotated[float, number(0, 1, "ohm")] | None = None
     resistance_per_c: Annotated[float, number(0, 0.2, "/K")] | None = None
     absorb_v: Volts | None = None
+    absorb_v_per_c: Annotated[float, number(-0.5, 0, "V/K (it falls as the bank warms)")] | None = None
+    absorb_cap_v: Volts | None = None
+    cutoff_v: Annotated[float, number(0, 120, "V")] | None = None
+    charge_max_v: Annotated[float, number(0, 150, "V")] | None = None
     taper_h: Annotated[float, number(0, 24, "h")] | None = None
     taper_end_frac: Annotated[float, number(0, 0.5, above=True)] | None = None
     well_c: Annotated[float, number(0.05, 1)] | None = None
@@ -189,6 +199,10 @@ class ArrayTable(Table):
     wiring_frac: Annotated[float, number(0, 0.5)] | None = None
     mismatch_frac: Annotated[float, number(0, 0.5)] | None = None
     soiling_frac: Annotated[float, number(0, 0.9)] | None = None
+    fixed: Flag | None = None
+    deployed_from_days: Annotated[float, number(0, 366, "days")] | None = None
+    stops: StopNames | None = None
+    roof_shade_frac: Annotated[float, number(0, 0.9)] | None = None
     age_years: Annotated[float, number(0, 60, "years")] | None = None
     ageing_frac_per_year: Annotated[float, number(0, 0.2)] | None = None
 
@@ -213,6 +227,37 @@ class InverterTable(Table):
     price: Price | None = None
     kg: Kilograms | None = None
     life_years: LifeYears | None = None
+    sleep_w: Annotated[float, number(0, 500, "W")] | None = None
+    cutoff_v: Annotated[float, number(0, 100, "V")] | None = None
+    restart_v: Annotated[float, number(0, 100, "V")] | None = None
+
+
+class ConverterTable(Table):
+    """``[converter]``: DC-DC, for 12 V appliances on a higher bus."""
+
+    efficiency_frac: Annotated[float, number(0, 100, above=True)] | None = None
+    idle_w: Annotated[float, number(0, 200, "W")] | None = None
+
+
+class CableTable(Table):
+    """``[[cable]]``: one run of copper on the DC side."""
+
+    name: Text | None = None
+    appliance: Text | None = None
+    appliances: Annotated[tuple[str, ...], row(PlainValidator(text), 'a list of names such as ["winch"]', 500)] | None = None
+    length_m: Annotated[float, number(0, 200, "m")] | None = None
+    length_ft: Annotated[float, number(0, 600, "ft")] | None = None
+    mm2: Annotated[float, number(0, 1000, "mm2")] | None = None
+    awg: Annotated[str, PlainValidator(gauge)] | None = None
+    temp_c: Annotated[float, number(-50, 150, "C")] | None = None
+
+
+class SwitchOffTable(Table):
+    """``[switch_off]``: what is switched off before the bank is empty."""
+
+    comfort_soc: Soc | None = None
+    luxury_soc: Soc | None = None
+    margin_soc: Annotated[float, number(0.01, 0.9)] | None = None
 
 
 class UsesTable(Table):
@@ -243,6 +288,12 @@ class ApplianceTable(Table):
     surge_w: Annotated[float, number(0, 200_000, "W")] | None = None
     priority: Annotated[str, choice(*PRIORITIES)] | None = None
     medical: Flag | None = None
+    volts: Annotated[str | int, choice(12, "bus")] | None = None
+    follows: Annotated[str, choice("fridge", "heating", "cooling", "pads")] | None = None
+    heat_w: Annotated[float, number(0, 50_000, "W", above=True)] | None = None
+    above_c: Celsius | None = None
+    below_c: Celsius | None = None
+    profile: Text | None = None
 
 
 class NormalsTable(Table):
@@ -288,7 +339,10 @@ class StopTable(Table):
     heading_deg: Degrees | None = None
     tilt_deg: Annotated[float, number(0, 90, "degrees")] | None = None
     shade: Annotated[str, choice("open", "few trees", "half", "wooded")] | None = None
+    horizon: Annotated[tuple[tuple[float, float], ...], PlainValidator(skyline)] | None = None
+    tree_hours: Windows | None = None
     snow: Annotated[str, choice("none", "brushed", "stays")] | None = None
+    storage: Annotated[str, choice("disconnected", "float")] | None = None
     weather: WeatherTable | None = None
 
 
@@ -299,6 +353,8 @@ class ShoreTable(Table):
     efficiency_frac: Annotated[float, number(0.3, 1)] | None = None
     price: Price | None = None
     kg: Kilograms | None = None
+    pedestal_a: Annotated[float, number(0, 400, "A", above=True)] | None = None
+    pedestal_v: Annotated[float, number(90, 480, "V")] | None = None
 
 
 class AlternatorTable(Table):
@@ -309,6 +365,8 @@ class AlternatorTable(Table):
     driving_frac: Frac | None = None
     price: Price | None = None
     kg: Kilograms | None = None
+    alternator_max_a: Amperes | None = None
+    alternator_v: Annotated[float, number(10, 60, "V")] | None = None
 
 
 class GeneratorTable(Table):
@@ -320,10 +378,27 @@ class GeneratorTable(Table):
     stop_soc: Soc | None = None
     min_run_h: Annotated[float, number(0, 24, "h")] | None = None
     windows: Windows | None = None
+    quiet: Windows | None = None
+    efficiency_frac: Annotated[float, number(0.3, 1)] | None = None
     fuel_l_per_h_quarter: Annotated[float, number(0, 50, "L/h")] | None = None
     fuel_l_per_h_full: Annotated[float, number(0, 100, "L/h")] | None = None
     price: Price | None = None
     kg: Kilograms | None = None
+
+
+class SourceTable(Table):
+    """``[[source]]``: watts at the bus of whatever else charges."""
+
+    name: Text | None = None
+    kind: Annotated[str, choice("wind", "hydro", "fuel cell", "other")] | None = None
+    watts: Watts | None = None
+    profile: Text | None = None
+    efficiency_frac: Annotated[float, number(0.3, 1)] | None = None
+    hours_per_day: Annotated[float, number(0, HOURS_PER_DAY, "h")] | None = None
+    clock: Windows | None = None
+    days: Annotated[frozenset[int], PlainValidator(weekdays)] | None = None
+    stops: StopNames | None = None
+    only: Annotated[str, choice("off-grid", "hookup", "driving", "standing")] | None = None
 
 
 class StorageTable(Table):
@@ -401,7 +476,10 @@ class ScenarioFile(Table):
     bank: BankTable | None = None
     array: tuple[ArrayTable, ...] | None = None
     inverter: InverterTable | None = None
+    converter: ConverterTable | None = None
     appliance: tuple[ApplianceTable, ...] | None = None
+    cable: tuple[CableTable, ...] | None = None
+    switch_off: SwitchOffTable | None = None
     weather: WeatherTable | None = None
     stop: tuple[StopTable, ...] | None = None
     shore: ShoreTable | None = None
@@ -410,4 +488,5 @@ class ScenarioFile(Table):
     costs: CostsTable | None = None
     variant: tuple[VariantTable, ...] | None = None
     size: SizeTable | None = None
+    source: tuple[SourceTable, ...] | None = None
     rest_of_year: Annotated[RestOfYearTable, BeforeValidator(rest_words)] | None = None

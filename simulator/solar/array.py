@@ -1,7 +1,7 @@
 """An array on a vehicle: light to cells to controller to bus.
 
-Order of the losses: shade, reflection at the glass, dirt, heat, the curve of the panel, mismatch and age, wiring,
-controller. All but the curve and the glass are plain shares from the scenario.
+Order of the losses: trees, horizon, roof objects, reflection at the glass, dirt, heat, the curve of the panel, mismatch and
+age, wiring, controller. All but the curve and the glass are plain shares from the scenario.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from simulator.scenario.parts import Array
 from simulator.solar.panel import STC_CELL_C, STC_LIGHT_W_M2, TOLERATED_MISS_FRAC, best_point, fit_panel, panel_current_a
-from simulator.solar.sky import PlaneLight, Sky, hourly_plane_light
+from simulator.solar.sky import PlaneLight, Sky, SkyLine, hourly_plane_light
 from simulator.units import FULL_TURN_DEG
 
 Floats = NDArray[np.float64]
@@ -144,6 +144,7 @@ def hourly_sun_w(
     beam_frac: ArrayLike,
     diffuse_frac: ArrayLike,
     bus_v: tuple[float, float],
+    skyline: SkyLine | None = None,
 ) -> Floats:
     """Find what an array offers the bus.
 
@@ -155,9 +156,11 @@ def hourly_sun_w(
     tilt_deg, azimuth_deg : array_like, scalar or (hours,)
         Of the array; azimuth clockwise from north, see `array_azimuth_deg` [deg].
     beam_frac, diffuse_frac : array_like, scalar or (hours,)
-        Share of the light that passes trees and roof objects, 0..1.
+        Share of the light that passes trees, 0..1; roof objects take the array's own share off both.
     bus_v : (float, float)
         A low and a high voltage of the bus [V].
+    skyline : SkyLine (hours,), optional
+        What the horizon around takes.
 
     Returns
     -------
@@ -188,7 +191,12 @@ def hourly_sun_w(
 
     sky = Sky(**{name: pick(values) for name, values in vars(sky).items()})
     tilt = pick(tilt_deg)
-    plane = hourly_plane_light(sky, tilt, pick(azimuth_deg), pick(beam_frac), pick(diffuse_frac))
+    if skyline is not None:
+        skyline = SkyLine(**{name: pick(values) for name, values in vars(skyline).items()})
+    beam, diffuse = pick(beam_frac), pick(diffuse_frac)
+    if array.roof_shade_frac > 0.0:
+        beam, diffuse = beam * (1.0 - array.roof_shade_frac), diffuse * (1.0 - array.roof_shade_frac)
+    plane = hourly_plane_light(sky, tilt, pick(azimuth_deg), beam, diffuse, skyline=skyline)
     light = _light_on_cells(plane, tilt) * (1.0 - array.soiling_frac)
     cell_c = hourly_cell_c(array.mount, plane.total_w_m2, sky.temp_air, sky.wind_speed)
     light, cell_c = np.broadcast_arrays(light, cell_c)

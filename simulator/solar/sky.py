@@ -76,6 +76,18 @@ class PlaneLight:
         return self.beam_w_m2 + self.sky_w_m2 + self.ground_w_m2
 
 
+@dataclass(frozen=True)
+class SkyLine:
+    """What hills and houses around leave of the light; ``(hours,)`` each, 0..1, and 1 where the horizon is open."""
+
+    beam_frac: Floats
+    """Of the sun's own light."""
+    view_frac: Floats
+    """Of the light of an even sky, on the plane."""
+    level_frac: Floats
+    """The same on level ground, which throws light onto the plane."""
+
+
 def hourly_sun_position(
     utc: pd.DatetimeIndex, latitude_deg: ArrayLike, longitude_deg: ArrayLike, elevation_m: ArrayLike
 ) -> SunPosition:
@@ -157,6 +169,7 @@ def hourly_plane_light(
     beam_frac: ArrayLike = 1.0,
     diffuse_frac: ArrayLike = 1.0,
     model: Literal["haydavies", "isotropic"] = "haydavies",
+    skyline: SkyLine | None = None,
 ) -> PlaneLight:
     """Carry the light of the horizontal plane over to a tilted one.
 
@@ -169,6 +182,8 @@ def hourly_plane_light(
         Share of the sun's own light, and of the rest, that trees and roof objects let through, 0..1.
     model : {"haydavies", "isotropic"}
         How the sky's diffuse light is spread.
+    skyline : SkyLine, optional
+        What the horizon takes, beside trees and roof objects; what it hides of the sky is taken as dark.
 
     Returns
     -------
@@ -194,7 +209,13 @@ def hourly_plane_light(
         ring = np.maximum(pvlib.irradiance.haydavies(*arguments, projection_ratio=ratio) - rest, 0.0)
     else:
         rest, ring = pvlib.irradiance.isotropic(tilt, sky.dhi), 0.0
-    ground = pvlib.irradiance.get_ground_diffuse(tilt, sky.ghi, sky.albedo)
+    ghi = sky.ghi
+    if skyline is not None:
+        beam_frac = np.asarray(beam_frac, float) * skyline.beam_frac
+        rest = rest * skyline.view_frac
+        taken = dni * np.maximum(cos_zenith, 0.0) * (1.0 - skyline.beam_frac) + sky.dhi * (1.0 - skyline.level_frac)
+        ghi = np.maximum(ghi - taken, 0.0)
+    ground = pvlib.irradiance.get_ground_diffuse(tilt, ghi, sky.albedo)
     return PlaneLight(
         aoi_deg=np.degrees(np.arccos(cos_aoi)),
         beam_w_m2=(dni * facing + ring) * beam_frac,

@@ -17,7 +17,8 @@ import numpy.typing as npt
 from simulator import battery, timeline
 from simulator.battery import Histories, Lanes
 from simulator.battery import kernel as k
-from simulator.engine import LaneValues, Setting, histories
+from simulator.engine import LaneValues, Setting, histories, pack
+from simulator.loads.phases import bank_w
 from simulator.outcome import flat_mask
 from simulator.route import RouteWeather, WeatherYears
 from simulator.scenario.parts import Scenario
@@ -56,7 +57,7 @@ PARTS = {
     "route_written",
 }
 """Fields of a scenario that rows do not hang on, or by a key of their own; by every other one (stops, vehicle) all are apart."""
-ROW_OF = {"sun_w": "sun", "bay_c": "bay", "load_w": "load", "source_a": "source"}
+ROW_OF = {"sun_w": "sun", "bay_c": "bay", "load_w": "load", "peak_h": "load", "source_a": "source"}
 """Which row of a lane looks up which history."""
 
 
@@ -143,11 +144,13 @@ class _Keys:
 
 def _keys(design: Scenario, lane: LaneValues) -> _Keys:
     ground = tuple(getattr(design, field.name) for field in fields(design) if field.name not in PARTS)
+    drawing = (design.appliances, design.inverter)
     return _Keys(
         sun=(design.arrays, lane["sun_low_v"], lane["sun_high_v"], ground),
         bay=(design.bank.place, ground),
-        load=(design.appliances, design.inverter, ground),
-        source=(design.shore, design.alternator, None if design.generator is None else design.generator.windows, ground),
+        load=(*drawing, bank_w(design), ground),
+        # A pedestal feeds the AC appliances first; a generator's charger is held back by its size and thin air.
+        source=(design.shore, design.alternator, design.generator, *drawing, design.bank.absorb_v * design.bank.in_series, ground),
     )
 
 
@@ -267,7 +270,7 @@ class Fleet:
         self.clock = self.clocks[0]
         if any(not clock.utc.equals(self.clock.utc) for clock in clocks.values()):
             raise ValueError("expected designs on one route: their hours differ")
-        packed = [battery.pack_lane(design.bank, design.generator) for design in designs]
+        packed = [pack(design) for design in designs]
         self.keys = [_keys(design, lane) for design, lane in zip(designs, packed, strict=True)]
         curve_rows: dict[Hashable, int] = {}
         curves: list[tuple[FloatArray, FloatArray]] = []
@@ -388,7 +391,7 @@ class Fleet:
             sun_row=first["sun"] + year, bay_row=first["bay"] + year, load_row=first["load"] + year, source_row=first["source"]
         )
         start_soc = np.repeat(self.start_soc[part], count)
-        state = battery.start_state(lanes, start_soc, inputs.bay_c[lanes.bay_row, 0])
+        state = battery.start_state(lanes, start_soc, inputs.bay_c[lanes.bay_row, 0, 0])
         return battery.walk(lanes, inputs, self.curves, self.capacities, state, watch=watch, threads=threads)
 
 

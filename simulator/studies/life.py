@@ -19,7 +19,7 @@ from simulator.battery.aged import Age, AgeingModel, aged_bank, end_within, mode
 from simulator.battery.ageing import estimate_life
 from simulator.battery.cycles import DEPTH_EDGES_FRAC, counted_cycles, depth_histogram, full_cycles
 from simulator.battery.use import END_SOH, HORIZON_YEARS, SHELF_SPREAD, YearOfUse, stored_mean, year_of_use
-from simulator.engine import histories
+from simulator.engine import histories, pack
 from simulator.outcome import flat_mask
 from simulator.route import route_weather
 from simulator.scenario.parts import Bank, Scenario
@@ -173,9 +173,9 @@ def live(scenario: Scenario, threads: int | None = None) -> Life:
     soh_at_end = bank.soh_start
     first_flat_year: int | None = None
     while True:
-        design = battery.stack_lanes([battery.pack_lane(each, scenario.generator) for each in banks])
+        design = battery.stack_lanes([pack(scenario, each) for each in banks])
         if state is None or not joined:
-            state = battery.start_state(design, bank.start_soc, setting.inputs.bay_c[design.bay_row, 0])
+            state = battery.start_state(design, bank.start_soc, setting.inputs.bay_c[design.bay_row, 0, 0])
         before = state[:, k.SOC].copy()
         walked = battery.walk(
             design, setting.inputs, curve[None], capacity[None], state, watch=range(len(models)), threads=threads

@@ -17,7 +17,7 @@ from scipy.stats import beta
 
 from simulator import battery, timeline
 from simulator.battery import kernel as k
-from simulator.engine import Setting, histories, lanes, run
+from simulator.engine import Setting, histories, lanes, pack, run
 from simulator.errors import InputError
 from simulator.outcome import Outcome, flat_mask
 from simulator.route import RouteWeather, WeatherYears, drawn_years, past_years
@@ -155,8 +155,10 @@ def _check(years: int, seed: int, load_spread_frac: float, source: str) -> None:
 
 def _with_load(setting: Setting, factors: FloatArray) -> Setting:
     """Load rows of each year: the day's factor on the audit."""
-    load_w = setting.inputs.load_w[0][None] * factors[:, setting.timeline.local_day][:, None, :]
-    return replace(setting, inputs=setting.inputs._replace(load_w=load_w))
+    inputs = setting.inputs
+    hourly = factors[:, setting.timeline.local_day]
+    peak_h = np.ascontiguousarray(np.broadcast_to(inputs.peak_h, hourly.shape))
+    return replace(setting, inputs=inputs._replace(load_w=inputs.load_w * hourly[:, :, None, None], peak_h=peak_h))
 
 
 def odds(
@@ -211,7 +213,7 @@ def _walk_years(
     progress: Progress | None,
 ) -> Odds:
     """Walk all years, a block at a time."""
-    base = battery.pack_lane(scenario.bank, scenario.generator)
+    base = pack(scenario)
     curve, capacity = battery.pack_curve(scenario.bank)
     years = len(weather.names)
     flat = np.zeros((len(SUN_SCALES), years, clock.days), dtype=bool)
@@ -229,7 +231,7 @@ def _walk_years(
                 for year in range(count)
             ]
         )
-        state = battery.start_state(design, scenario.bank.start_soc, setting.inputs.bay_c[design.bay_row, 0])
+        state = battery.start_state(design, scenario.bank.start_soc, setting.inputs.bay_c[design.bay_row, 0, 0])
         walked = battery.walk(design, setting.inputs, curve[None], capacity[None], state, threads=threads)
         days = walked.days.reshape(len(SUN_SCALES), count, clock.days, k.DAY_FIELDS)
         here = slice(first, first + count)

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from simulator import battery, solar, timeline
 from simulator.battery import kernel as k
-from simulator.engine import Setting, histories
+from simulator.engine import Setting, histories, pack
 from simulator.errors import InputError
 from simulator.outcome import days_until_dark
 from simulator.route import RouteWeather, drawn_years, past_years, route_normals
@@ -261,14 +261,14 @@ def _walked(
     """Walk the bank from full, with the sun and without."""
     bank = alone.bank
     setting: Setting = histories(alone, clock, found, questions=False)
-    load_w = setting.inputs.load_w[0, -1]
+    load_w = setting.load.dc_w[-1]
     load_wh = float(load_w.sum()) * HOURS_PER_DAY / clock.hours
     if load_wh <= 0.0:
         raise InputError(f'stop {stop.number} "{stop.name}": expected something that draws power there, got none')
-    base = battery.pack_lane(bank)
+    base = pack(alone) | {"generator_a": 0.0}
     design = battery.stack_lanes([base, base | {"sun_scale": 0.0}])
     curve, capacity = battery.pack_curve(bank)
-    state = battery.start_state(design, 1.0, setting.inputs.bay_c[design.bay_row, 0])
+    state = battery.start_state(design, 1.0, setting.inputs.bay_c[design.bay_row, 0, 0])
     walked = battery.walk(design, setting.inputs, curve[None], capacity[None], state, watch=(0, 1))
     days = [days_until_dark(walked.hours[lane]) for lane in (0, 1)]
     usable_ah = bank.unit_ah * bank.in_parallel * bank.soh_start

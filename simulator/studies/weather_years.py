@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from simulator import battery, timeline
 from simulator.battery.kernel import FloatArray
-from simulator.engine import LaneValues, Setting, histories
+from simulator.engine import LaneValues, Setting, histories, pack
 from simulator.errors import InputError
 from simulator.route import RouteWeather, WeatherYears, drawn_years, past_years, route_weather
 from simulator.route.parts import asks_for_normals, asks_for_past
@@ -124,7 +124,7 @@ class YearBlock:
         bank = setting.scenario.bank
         design = battery.stack_lanes(list(lanes))
         curve, capacity = battery.pack_curve(bank)
-        state = battery.start_state(design, bank.start_soc, setting.inputs.bay_c[design.bay_row, 0])
+        state = battery.start_state(design, bank.start_soc, setting.inputs.bay_c[design.bay_row, 0, 0])
         return battery.walk(design, setting.inputs, curve[None], capacity[None], state, threads=threads)
 
 
@@ -142,5 +142,5 @@ def year_blocks(
 
 def base_lanes(scenario: Scenario, years: int) -> list[LaneValues]:
     """One lane a year of the design as it stands; load rows are numbered by the year."""
-    base = battery.pack_lane(scenario.bank, scenario.generator)
+    base = pack(scenario)
     return [base | {"sun_row": year, "bay_row": year, "load_row": year} for year in range(years)]
