@@ -55,6 +55,15 @@ True
 >>> cures.years, len(cures.singles) > 0
 (1, True)
 
+**How much is needed** (``flatdays size``): the grid and the target as ``[size]`` of the scenario says.
+
+>>> from simulator import size
+>>> priced = starter_text().replace("unit_ah = 100", f"unit_price = 300{chr(10)}unit_ah = 100")
+>>> grid = chr(10).join(("[size]", "in_parallel = [1, 4]", "flat_days = 0", "years = 2"))
+>>> sized = size(parse_scenario(priced + grid))
+>>> len(sized.grid.designs), int(sized.met.sum()) > 0
+(4, True)
+
 **Types** to write down: ``Scenario``, ``Outcome``, ``Odds``, ``Life``.
 
 >>> from simulator import Life, Odds, Outcome, Scenario
@@ -92,6 +101,7 @@ if TYPE_CHECKING:
     from simulator.studies.life import live as life
     from simulator.studies.odds import Odds, odds
     from simulator.studies.remedies import remedies
+    from simulator.studies.sizing import size
 
 __all__ = [
     "ArchiveError",
@@ -113,6 +123,7 @@ __all__ = [
     "read_scenario",
     "remedies",
     "simulate",
+    "size",
     "starter_text",
     "summary",
 ]
@@ -141,6 +152,7 @@ _HOME = {
     "life": "studies.life:live",
     "compare": "studies.compare",
     "remedies": "studies.remedies",
+    "size": "studies.sizing",
 }
 
 

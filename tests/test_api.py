@@ -29,6 +29,7 @@ from simulator import (
     read_scenario,
     remedies,
     simulate,
+    size,
     starter_text,
     summary,
 )
@@ -44,8 +45,9 @@ def answer(name: str) -> tuple[int, float, str]:
     served: Life = life(scenario)
     beside = compare([("one", scenario), ("two", parse_scenario(starter_text()))])
     cures = remedies(scenario)
+    sized = size(scenario)
     html: str = page(outcome)
-    rows: int = len(days_table(outcome)) + len(beside.designs) + len(cures.singles)
+    rows: int = len(days_table(outcome)) + len(beside.designs) + len(cures.singles) + len(sized.front)
     first: str = outcome.flat_days[0].cause if outcome.flat_days else str(summary(outcome)["days"])
     return rows, chance.flat_free_share() + served.years_to_end, first + html
 """

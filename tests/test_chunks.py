@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import warnings
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -20,7 +21,7 @@ SEED, YEARS = 5, 5
 
 @pytest.fixture(scope="module")
 def boat():
-    return read_scenario("scenarios/channel-autumn.toml")
+    return read_scenario(Path(__file__).resolve().parents[1] / "scenarios" / "channel-autumn.toml")
 
 
 @pytest.fixture(scope="module")

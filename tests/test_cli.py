@@ -353,7 +353,7 @@ def test_check_says_where_weather_hours_and_hookups_come_from(tmp_path, capsys):
     file.write_text(BLOOM.read_text("utf-8").replace("latitude_deg = 25.47", "latitude_deg = 38.47"), encoding="utf-8")
     assert main(["check", str(file), "--units", "us"]) == 0
     said = " ".join(capsys.readouterr().out.split())
-    assert "sample miami: Miami, Florida, 876 mi away: that is another climate" in said
+    assert "sample miami: Miami, Florida, 876 mi away (that is another climate" in said
 
 
 def test_a_nearest_place_is_named_by_check_and_one_that_is_none_names_the_file(tmp_path, capsys):
@@ -444,3 +444,13 @@ def test_zones_as_people_write_them(zone, words):
     with pytest.raises(InputError) as caught:
         parse_scenario(text)
     assert words in str(caught.value)
+
+
+def test_the_page_of_a_run_is_in_the_units_that_were_asked_for(tmp_path, capsys):
+    pages = {}
+    for units in ("metric", "us"):
+        assert main(["run", str(BLOOM), "--out", str(tmp_path / units), "--units", units]) == 0
+        pages[units] = (tmp_path / units / "report.html").read_text("utf-8")
+    capsys.readouterr()
+    assert "32 F" in pages["us"] and "32 F" not in pages["metric"]
+    assert "70 mi" in pages["us"] and "112 km" in pages["metric"]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -12,7 +14,8 @@ from simulator.studies import changes, designs
 from simulator.studies.designs import walk_designs
 from simulator.studies.odds import odds
 
-SCENARIO = "scenarios/channel-autumn.toml"
+ROOT = Path(__file__).resolve().parents[1]
+SCENARIO = ROOT / "scenarios" / "channel-autumn.toml"
 SEED = 5
 YEARS = 6
 
@@ -99,6 +102,6 @@ def test_scales_and_watched_hours(boat, weather):
 
 
 def test_designs_of_two_routes_are_refused(boat, weather):
-    other = read_scenario("scenarios/worksheet.toml")
+    other = read_scenario(ROOT / "scenarios" / "worksheet.toml")
     with pytest.raises(ValueError, match="their hours differ"):
         walk_designs([boat, other], weather, seed=SEED)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import importlib.util
 import json
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -28,7 +30,8 @@ from simulator.studies.parts_list import parts_list
 from simulator.studies.sizing import size
 from simulator.studies.sizing_tables import size_rows, size_summary, size_table
 from simulator.studies.walker import Target
-from tests.test_against_llp_table import LIBRARY, LOAD_WH, TABLE, relative_sun
+
+ROOT = Path(__file__).resolve().parents[1]
 
 SHORT = """
 title = "Short stay"
@@ -207,9 +210,18 @@ def test_a_changed_design_is_the_one_that_the_file_would_give():
     )
     assert changes.with_chemistry(base, "agm", {"unit_ah": 70.0, "unit_price": 80.0}).bank == agm.bank
     assert changes.with_parallel(base, 3).bank == parse_scenario(text.replace("in_parallel = 1", "in_parallel = 3")).bank
-    with_bus = parse_scenario(text.replace("[bank]", "[vehicle]\nbus_v = 24\n[bank]\nunit_v = 12.8\nin_series = 2"))
-    assert changes.with_bus(base, 24).bank == with_bus.bank
-    assert changes.with_series(base, 2).bank == with_bus.bank
+    two = text.replace("controller =", "in_parallel = 2\ncontroller =")
+    with_bus = parse_scenario(
+        two.replace("[bank]", "[vehicle]\nbus_v = 24\n[bank]\nunit_v = 12.8\nin_series = 2").replace(
+            "in_parallel = 2\ncontroller", "in_series = 2\ncontroller"
+        )
+    )
+    changed = changes.with_bus(parse_scenario(two), 24)
+    assert changed.bank == changes.with_series(parse_scenario(two), 2).bank == with_bus.bank
+    # The two panels of a string that is too low for 24 V are put in series.
+    assert [replace(array, line=None) for array in changed.arrays] == [replace(array, line=None) for array in with_bus.arrays]
+    with pytest.raises(changes.CannotBuildError, match="strings of 2, which 1 of them do not make up"):
+        changes.with_bus(base, 24)
     panels = parse_scenario(
         text.replace("price = 50, kg = 4, area_m2 = 0.4 }", "price = 50, kg = 4, area_m2 = 0.4 }\nin_parallel = 3")
     )
@@ -218,16 +230,23 @@ def test_a_changed_design_is_the_one_that_the_file_would_give():
 
 def test_a_bus_of_twice_the_voltage_halves_the_amperes_of_chargers():
     more = "[shore]\ncharger_a = 30\n[alternator]\ncharger_a = 40\n[generator]\nrated_w = 1000\ncharger_a = 20\n"
-    changed = changes.with_bus(short(more=more), 24)
+    changed = changes.with_bus(changes.with_panels(short(more=more), 0, 2), 24)
     assert (changed.shore.charger_a, changed.alternator.charger_a, changed.generator.charger_a) == (15.0, 20.0, 10.0)
     assert changed.vehicle.bus_v == 24
     with pytest.raises(InputError, match="bus_v"):
-        changes.with_bus(parse_scenario_24(), 12)
+        text = SHORT.format(chemistry="lfp", at_floor="keep", standby_w=0.5, wh=500, month=9, more="")
+        text = text.replace("[bank]", "[vehicle]\nbus_v = 24\n[bank]\nunit_v = 25.6")
+        changes.with_bus(parse_scenario(text.replace("controller =", "in_series = 2\ncontroller =")), 12)
 
 
-def parse_scenario_24():
-    text = SHORT.format(chemistry="lfp", at_floor="keep", standby_w=0.5, wh=500, month=9, more="")
-    return parse_scenario(text.replace("[bank]", "[vehicle]\nbus_v = 24\n[bank]\nunit_v = 25.6"))
+def test_what_cannot_be_wired_is_left_out_and_told():
+    wish = SizeWish(bus_v=(12, 24), panels=((0, (1, 2, 3, 4)),))
+    grid = build_grid(short(), wish, 0.8)
+    built = {(each.choice["bus_v"], each.choice["panels roof"]) for each in grid.designs}
+    assert built == {(12, 1), (12, 2), (12, 3), (12, 4), (24, 2), (24, 4)}
+    assert sum("needs panels in strings of 2" in note for note in grid.notes) == 2
+    with pytest.raises(InputError, match="strings of 2"):
+        build_grid(short(), SizeWish(bus_v=(24,)), 0.8)
 
 
 def test_a_generator_moves_with_the_chemistry_unless_it_was_set():
@@ -266,15 +285,25 @@ def test_units_that_are_owned_cost_nothing_and_further_ones_do():
 # ---- the sizing curve ----
 
 
+def published():
+    """The module that holds the table, its source and the draw from the library's matrix."""
+    spec = importlib.util.spec_from_file_location("llp_table", ROOT / "tests" / "test_against_llp_table.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
 def test_the_storage_that_a_loss_of_load_needs(monkeypatch, make_bank):
     """Read off designs: the least storage that keeps the loss of load below a line between two cells of the table.
 
     The table's source stands in test_against_llp_table: Markov library (Aguiar, Collares-Pereira, Conde 1988), reckoned apart.
     """
-    matrix, days, years = 4, 1200, 300
+    llp = published()
+    load_wh, table = llp.LOAD_WH, llp.TABLE
+    matrix, days, years = 4, 1200, 200
     shares, stores = (1.0, 1.1, 1.2), (1, 2, 3, 5)
     hours = days * 2
-    sun = np.repeat(relative_sun(matrix)[:years] * LOAD_WH / 2, 2, axis=1)
+    sun = np.repeat(llp.relative_sun(matrix)[:years] * load_wh / 2, 2, axis=1)
     clock = SimpleNamespace(
         utc=pd.date_range("2026-01-01", periods=hours, freq="h", tz="UTC"),
         days=days,
@@ -287,7 +316,7 @@ def test_the_storage_that_a_loss_of_load_needs(monkeypatch, make_bank):
         inputs = Histories(
             sun_w=np.repeat(rows[:, :, None], 3, axis=2),
             bay_c=np.full((len(rows), hours), 25.0),
-            load_w=np.full((1, k.LEVELS, hours), LOAD_WH / 2),
+            load_w=np.full((1, k.LEVELS, hours), load_wh / 2),
             source_a=np.zeros((1, hours, 3)),
             day=np.arange(hours, dtype=np.int64) // 2,
         )
@@ -298,15 +327,14 @@ def test_the_storage_that_a_loss_of_load_needs(monkeypatch, make_bank):
 
     monkeypatch.setattr(designs, "histories", histories)
     monkeypatch.setattr(designs.timeline, "build_timeline", lambda scenario: clock)
-    base = replace(read_scenario("scenarios/size-rambler.toml"), bank=make_bank("tank", unit_ah=LOAD_WH / 12.0))
+    base = replace(read_scenario(ROOT / "scenarios" / "size-rambler.toml"), bank=make_bank("tank", unit_ah=load_wh / 12.0))
     grid = [changes.with_panels(changes.with_parallel(base, store), 0, round(10 * share)) for share in shares for store in stores]
     weather = WeatherYears("drawn", tuple(map(str, range(years))), block, (), (), (False,))
     walked = walk_designs(grid, weather, seed=1, load_spread_frac=0.0, keep_days=True)
-    assert LIBRARY["matrices_thousandths"]
-    missed = walked.days[:, :, 300:, k.DAY_MISSED_WH].mean(axis=(1, 2)) / LOAD_WH
+    missed = walked.days[:, :, 300:, k.DAY_MISSED_WH].mean(axis=(1, 2)) / load_wh
     lost = missed.reshape(len(shares), len(stores))
     for share, row in zip(shares, lost, strict=True):
-        cells = [TABLE[matrix][share][store][0] for store in stores]
+        cells = [table[matrix][share][store][0] for store in stores]
         assert row == pytest.approx(cells, rel=0.15, abs=3e-4)
         for place in range(1, len(stores)):
             line = np.sqrt(cells[place - 1] * cells[place])
@@ -319,7 +347,7 @@ def test_the_storage_that_a_loss_of_load_needs(monkeypatch, make_bank):
 
 @pytest.fixture(scope="module")
 def rambler():
-    return read_scenario("scenarios/size-rambler.toml")
+    return read_scenario(ROOT / "scenarios" / "size-rambler.toml")
 
 
 @pytest.fixture(scope="module")
@@ -391,7 +419,7 @@ def test_the_command(tmp_path, capsys):
 
 
 def test_no_design_meets_the_target(tmp_path, capsys):
-    hard = ("--in-parallel", "1-2", "--flat-days", "0", "--years", "3", "--max-price", "140")
+    hard = ("--in-parallel", "1-2", "--flat-days", "0", "--years", "3", "--max-price", "160")
     text = SHORT.format(chemistry="lfp", at_floor="keep", standby_w=0.5, wh=900, month=10, more="")
     status, out, _ = command(tmp_path, capsys, *hard, text=text)
     assert status == 0
@@ -399,7 +427,7 @@ def test_no_design_meets_the_target(tmp_path, capsys):
     assert "Nearest: 1 x 60 Ah lfp" in out
     assert "No limit binds" in out
     assert command(tmp_path, capsys, *hard, "--fail", text=text)[0] == 4
-    easier = ("--in-parallel", "1-12", "--panels", "1-12", "--flat-days", "2", "--years", "3", "--max-price", "300")
+    easier = ("--in-parallel", "1-12", "--panels", "1,10,20,30", "--flat-days", "2", "--years", "3", "--max-price", "300")
     out = command(tmp_path, capsys, *easier, text=text)[1]
     assert "max_price binds: without it," in out
 

@@ -6,6 +6,7 @@ import argparse
 import os
 import shlex
 import sys
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -31,6 +32,7 @@ from simulator.cli.shared import NO_UNITS, add_units, measures_of, print_lines, 
 from simulator.errors import FlatdaysError, InputError
 
 EXIT_FAULT = 70
+DESCRIPTION_WIDTH = 79
 EXIT_INTERRUPTED = 130
 COMMANDS = (
     run,
@@ -83,6 +85,8 @@ def build_parser() -> argparse.ArgumentParser:
     for command in COMMANDS:
         command.add(commands)
     for name, each in commands.choices.items():
+        # Examples keep their lines, so a description has to be wrapped here.
+        each.description = textwrap.fill(each.description, DESCRIPTION_WIDTH) if each.description else None
         if name not in NO_UNITS:
             add_units(each)
     return parser

@@ -115,7 +115,9 @@ def write_run(outcome: Outcome, arguments: argparse.Namespace, folder: Path, *, 
     if page:
         from simulator.report.page import render_page
 
-        files["report.html"] = render_page(outcome, arguments.scenario.read_text(encoding="utf-8"))
+        files["report.html"] = render_page(
+            outcome, arguments.scenario.read_text(encoding="utf-8"), measures=measures_of(arguments)
+        )
     write_files(folder, files)
     if not arguments.json:
         print_lines(["", f"Written to {folder}: {', '.join(files)}"], wrap=False)

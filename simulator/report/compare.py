@@ -65,7 +65,7 @@ def _percent(value: float) -> str:
     return f"{value:.0%}"
 
 
-def _rows(found: Comparison, measures: Measures) -> Iterator[Row | str]:
+def table_rows(found: Comparison, measures: Measures) -> Iterator[Row | str]:
     """Rows of the table, headings among them; what no design has is left out."""
     us = measures.us
     first = found.designs[0].scenario.vehicle
@@ -185,7 +185,7 @@ def _table(found: Comparison, measures: Measures, first: int, count: int) -> Ite
     """One table of a few designs; the best is that of all."""
     shown = found.designs[first : first + count]
     body: list[tuple[str, ...]] = []
-    for row in _rows(found, measures):
+    for row in table_rows(found, measures):
         if isinstance(row, str):
             body.append((row, *("" for _ in shown)))
             continue
@@ -202,7 +202,7 @@ def _table(found: Comparison, measures: Measures, first: int, count: int) -> Ite
     yield from table.rows()
 
 
-def _units(design: Design) -> str:
+def units_words(design: Design) -> str:
     bank = design.scenario.bank
     panels_w = sum(it.panel.p_w * it.in_series * it.in_parallel for it in design.scenario.arrays)
     panels = f"{panels_w:,.0f} W of panels" if panels_w > 0.0 else "no panels"
@@ -212,12 +212,12 @@ def _units(design: Design) -> str:
     return ", ".join(parts)
 
 
-def _names(designs: Sequence[Design]) -> str:
+def names_words(designs: Sequence[Design]) -> str:
     names = [design.name for design in designs]
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
-def _wins(found: Comparison, measures: Measures) -> Iterator[str]:
+def win_words(found: Comparison, measures: Measures) -> Iterator[str]:
     """Which design wins for what, in sentences."""
     money = found.terms.currency
     same = [design for design in found.designs if found.same_service(design)]
@@ -243,7 +243,7 @@ def _wins(found: Comparison, measures: Measures) -> Iterator[str]:
             continue
         value = figure(found.designs[best[0]])
         if value is not None:
-            yield f"{_names([found.designs[place] for place in best])} {one if len(best) == 1 else many} ({shown(value)})."
+            yield f"{names_words([found.designs[place] for place in best])} {one if len(best) == 1 else many} ({shown(value)})."
     priced = [(design.cost.per_year, design) for design in same if design.cost is not None]
     if len(priced) > 1:
         least = min(cost for cost, _ in priced)
@@ -251,12 +251,12 @@ def _wins(found: Comparison, measures: Measures) -> Iterator[str]:
         others = sorted((cost, design.name) for cost, design in priced if design not in best_ones)
         tail = f"; {others[0][1]} costs {others[0][0] - least:,.0f} more" if others else ""
         verb = "costs" if len(best_ones) == 1 else "cost"
-        yield f"For the same service {_names(best_ones)} {verb} least a year ({_money(least)} {money}{tail})."
+        yield f"For the same service {names_words(best_ones)} {verb} least a year ({_money(least)} {money}{tail})."
     elif len(priced) == 1 and len(same) == 1 and len(found.designs) > 1:
         yield f"No other design gives the service of {same[0].name}, so the costs of a year do not compare."
 
 
-def _flags(found: Comparison, measures: Measures) -> Iterator[str]:
+def flag_words(found: Comparison, measures: Measures) -> Iterator[str]:
     """What a reader must know before choosing."""
     best = found.reference
     for design in found.designs:
@@ -290,7 +290,7 @@ def _flags(found: Comparison, measures: Measures) -> Iterator[str]:
             yield f"{design.name}: so many fit the bay only in {len(design.bay.layers)} layers; what lies above needs a shelf."
 
 
-def _cost_words(found: Comparison) -> Iterator[str]:
+def cost_words(found: Comparison) -> Iterator[str]:
     terms = found.terms
     if not found.money:
         yield "No prices are written, so nothing is said of money: write unit_price in [bank] to begin with."
@@ -317,17 +317,17 @@ def comparison_lines(found: Comparison, measures: Measures = METRIC) -> list[str
     kind = KIND_WORDS.get(found.kind, "weather year")
     over = f"over one {kind}" if found.years == 1 else f"over the same {plural(found.years, kind)}"
     lines = [f"{plural(len(found.designs), 'design')} {over}, {plural(found.days, 'day')} each", ""]
-    lines += [f"  - {sentence}" for sentence in _wins(found, measures)]
-    flags = list(_flags(found, measures))
+    lines += [f"  - {sentence}" for sentence in win_words(found, measures)]
+    flags = list(flag_words(found, measures))
     if flags:
         lines += ["", "Before you choose", *(f"  - {sentence}" for sentence in flags)]
-    lines += ["", "Designs", *(f"  - {design.name}: {_units(design)}" for design in found.designs)]
+    lines += ["", "Designs", *(f"  - {design.name}: {units_words(design)}" for design in found.designs)]
     head = f"Side by side ({BEST} best of its row, for costs of those with the same service; {UNKNOWN} not known)"
     for first, count in _tables(found):
         lines += ["", head, *_table(found, measures, first, count)]
     lines += ["", "Life", "  - As flatdays life reckons it, year after year until worn out, on the weather of a plain run."]
     lines += [f"  - {found.designs[0].life.assumption}"]
-    lines += ["", "Money", *(f"  - {sentence}" for sentence in _cost_words(found))]
+    lines += ["", "Money", *(f"  - {sentence}" for sentence in cost_words(found))]
     missing = dict.fromkeys(key for design in found.designs for key in design.mass_missing)
     if missing:
         lines += ["", "Weight", f"  - Without what has no weight written: {', '.join(missing)}."]

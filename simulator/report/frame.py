@@ -26,7 +26,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
-from typing import Any, ClassVar
+from typing import Any, ClassVar, TypeAlias
 
 import jinja2
 from markupsafe import Markup
@@ -38,6 +38,8 @@ from simulator.report.tables import CAUTIONS, GENERATOR_CAUTION, LEAD_CAUTION, L
 from simulator.scenario.parts import Scenario
 from simulator.version import package_version
 
+ScenarioText: TypeAlias = str | Sequence[tuple[str, str]] | None
+"""A scenario as written, or the name and text of each of several."""
 STATES = ("flat", "thin", "good")
 """What an answer, a day or a stop can be; each has a sign of its own."""
 
@@ -107,6 +109,68 @@ class Grid:
 
 
 @dataclass(frozen=True)
+class Cell:
+    """One figure of a design; the best of its row is marked by a sign and a word."""
+
+    text: str
+    best: bool = False
+
+
+@dataclass(frozen=True)
+class Versus:
+    """Designs beside each other, a column each; the column of names stays while the others are moved sideways."""
+
+    caption: str
+    head: Sequence[str]
+    """Of the first column, then of each design."""
+    groups: Sequence[tuple[str, Sequence[tuple[str, Sequence[Cell]]]]]
+    """Rows under a heading each: name, and a cell a design."""
+    kind: ClassVar[str] = "versus"
+
+
+@dataclass(frozen=True)
+class Strip:
+    """One line of chips, such as the years of a design."""
+
+    name: str
+    words: str
+    said: str
+    """For somebody who cannot see the chips."""
+    chips: Sequence[tuple[str, str]]
+    """State and text of each."""
+
+
+@dataclass(frozen=True)
+class Strips:
+    """Lines of chips below each other, in the same order in each."""
+
+    rows: Sequence[Strip]
+    kind: ClassVar[str] = "strips"
+
+
+@dataclass(frozen=True)
+class Range:
+    """A share with its interval, all 0..1."""
+
+    words: str
+    low: float
+    share: float
+    high: float
+    number: str
+    more: str
+
+
+@dataclass(frozen=True)
+class Ranges:
+    """A table of shares, each with its interval drawn; ``head`` names its three columns."""
+
+    caption: str
+    head: tuple[str, str, str]
+    rows: Sequence[Range]
+    kind: ClassVar[str] = "ranges"
+
+
+@dataclass(frozen=True)
 class Picture:
     """A picture with its legend (kind in the style sheet, words) and its text below."""
 
@@ -173,6 +237,8 @@ class Page:
     """What this kind of run takes for granted, each with its source."""
     notes: Sequence[str] = ()
     more_setup: Sequence[tuple[str, str]] = ()
+    cautions: Sequence[str] = ()
+    """Beside those of the scenario, and before them."""
 
 
 def added_words(added: Sequence[str]) -> tuple[str, ...]:
@@ -190,6 +256,13 @@ def scenario_cautions(scenario: Scenario) -> list[str]:
     return [*found, GENERATOR_CAUTION] if scenario.generator is not None else found
 
 
+def _files(scenario_text: ScenarioText) -> Sequence[tuple[str, str]]:
+    """Scenario files with the line that opens each."""
+    if scenario_text is None:
+        return ()
+    return (("The file as it was run", scenario_text),) if isinstance(scenario_text, str) else scenario_text
+
+
 @cache
 def _environment() -> tuple[jinja2.Environment, Markup]:
     here = resources.files("simulator.report")
@@ -203,9 +276,10 @@ def _environment() -> tuple[jinja2.Environment, Markup]:
 def fill(
     template: str,
     scenario: Scenario,
-    scenario_text: str | None,
+    scenario_text: ScenarioText,
     generated: Mapping[str, str] | None,
     measures: Measures = METRIC,
+    more_cautions: Sequence[str] = (),
     **given: Any,
 ) -> str:
     """Fill a template that extends the frame; the seed, the checksum and the cautions are those of the scenario."""
@@ -216,9 +290,9 @@ def fill(
     return environment.get_template(template).render(
         style=style,
         title=scenario.title,
-        cautions=[measures.sentence(caution) for caution in scenario_cautions(scenario)],
+        cautions=[measures.sentence(one) for one in dict.fromkeys((*more_cautions, *scenario_cautions(scenario)))],
         defaults=[measures.sentence(default) for default in scenario.defaults_used],
-        scenario_text=scenario_text,
+        files=_files(scenario_text),
         generated=generated,
         **given,
     )
@@ -226,7 +300,7 @@ def fill(
 
 def render(
     page: Page,
-    scenario_text: str | None = None,
+    scenario_text: ScenarioText = None,
     generated: Mapping[str, str] | None = None,
     measures: Measures = METRIC,
 ) -> str:
@@ -235,8 +309,8 @@ def render(
     Parameters
     ----------
     page : Page
-    scenario_text : str, optional
-        The scenario as written; left out: that part of the page is left out too.
+    scenario_text : str or sequence of (str, str), optional
+        The scenario as written, or the name and text of each of several; left out: that part of the page is left out too.
     generated : mapping of str to str, optional
         Names and values for the last line of the page. Left out: version, seed and checksum of the scenario.
     measures : Measures
@@ -253,6 +327,7 @@ def render(
         scenario_text,
         generated,
         measures,
+        page.cautions,
         kind=page.kind,
         when=page.when,
         answer=page.answer,

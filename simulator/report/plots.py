@@ -400,8 +400,8 @@ def _years(found: Odds) -> Figure:
         linewidth=0.7,
         hatch=["", *["///"] * (len(counts) - 1)],
     )
-    axes.annotate(f"{counts[0]} of {found.years}\nwithout one", (0, counts[0]), **_moved(0, 3), ha="center")
-    axes.margins(y=0.16)
+    axes.set_title(f"{counts[0]} of {found.years} years without one", fontsize=10, loc="right")
+    axes.margins(y=0.08)
     _whole_numbers(axes.xaxis)
     _whole_numbers(axes.yaxis)
     axes.set_xlim(-0.6, max(len(counts) - 0.4, 4.6))
@@ -447,6 +447,8 @@ def _life(found: Life) -> Figure:
     lower.bar(years - 0.5, flat, 0.8, facecolor="#f3d5cd", edgecolor=FLAT, hatch="///", linewidth=0.7)
     lower.set_ylim(0.0, max(1.0, 1.15 * max(flat)))
     _whole_numbers(lower.yaxis)
+    if not any(flat):
+        lower.annotate("none in any year", (0.5, 0.5), xycoords="axes fraction", ha="center", va="center")
     lower.set_ylabel("flat days of the route")
     lower.set_xlabel("years of service")
     figure.suptitle(f"{found.scenario.title}: life of the bank", fontsize=12)

@@ -19,7 +19,7 @@ FEW = 3
 """Names told for one dark spell."""
 
 
-def _count(value: float, single: bool) -> str:
+def count_words(value: float, single: bool) -> str:
     return f"{value:.0f}" if single else f"{value:.1f}"
 
 
@@ -31,13 +31,13 @@ def _span(first: date, last: date) -> str:
     return f"{first.day} {first:%B} - {last.day} {last:%B %Y}"
 
 
-def _money(value: float | None) -> str:
+def money_words(value: float | None) -> str:
     if value is None:
         return "not known"
     return "free" if abs(value) < 0.005 else f"{value:,.0f}" if abs(value) >= 10.0 else f"{value:,.2f}"
 
 
-def _mass(remedy: Remedy, measures: Measures) -> str:
+def mass_words(remedy: Remedy, measures: Measures) -> str:
     return "not known" if remedy.kg is None else "none" if remedy.kg == 0.0 else measures.mass(remedy.kg)
 
 
@@ -52,20 +52,20 @@ def _rows(found: Remedies, remedies: Sequence[Remedy], measures: Measures) -> It
         head += ["cost a year", "per flat day less"]
     rows = []
     for remedy in remedies[:MOST_ROWS]:
-        row = [remedy.name, _count(remedy.cured, single), _count(remedy.made, single), _count(remedy.left, single)]
+        row = [remedy.name, count_words(remedy.cured, single), count_words(remedy.made, single), count_words(remedy.left, single)]
         if not single:
             low, high = remedy.interval
             row += [f"{remedy.without_flat / remedy.years:.0%}", f"{low:.0%} to {high:.0%}", f"{remedy.share_gained:+.0%}"]
-        row += [_money(remedy.price), _mass(remedy, measures)]
+        row += [money_words(remedy.price), mass_words(remedy, measures)]
         if counted:
-            row += [_money(remedy.cost_per_year), _money(remedy.cost_per_flat_day)]
+            row += [money_words(remedy.cost_per_year), money_words(remedy.cost_per_flat_day)]
         rows.append(tuple(row))
     yield from text_table(tuple(head), rows)
     if len(remedies) > MOST_ROWS:
         yield f"  and {len(remedies) - MOST_ROWS} more (all of them with --csv or --json)"
 
 
-def _verdict(found: Remedies) -> str:
+def verdict(found: Remedies) -> str:
     flat = found.flat.sum(axis=1)
     if not flat.any():
         where = "in this weather year" if found.years == 1 else f"in any of {plural(found.years, KIND_WORDS[found.choice.kind])}"
@@ -88,7 +88,7 @@ def _verdict(found: Remedies) -> str:
     return f"{have}. Nothing in reach ends them all, neither one change nor two together."
 
 
-def _spell_line(spell: Spell, single: bool) -> str:
+def spell_words(spell: Spell, single: bool) -> str:
     when = _span(spell.first, spell.last) + ("" if single else f" of year {spell.year}")
     if not spell.cured_by:
         return f"nothing in reach cures {when}"
@@ -102,7 +102,7 @@ def _spells(found: Remedies) -> Iterator[str]:
     if single:
         yield "What cures which flat days"
         for spell in found.spells[:MOST_SPELLS]:
-            yield f"  - {_spell_line(spell, single)}"
+            yield f"  - {spell_words(spell, single)}"
         if len(found.spells) > MOST_SPELLS:
             yield f"  - and {plural(len(found.spells) - MOST_SPELLS, 'more spell')}"
     elif hopeless:
@@ -110,12 +110,12 @@ def _spells(found: Remedies) -> Iterator[str]:
         yield f"In {plural(years, 'year')} of {found.years} there are flat days that nothing in reach cures, such as:"
         longest = sorted(hopeless, key=lambda spell: (-spell.days, spell.first))[:FEW]
         for spell in longest:
-            yield f"  - nothing in reach cures {_spell_line(spell, single).removeprefix('nothing in reach cures ')}"
+            yield f"  - nothing in reach cures {spell_words(spell, single).removeprefix('nothing in reach cures ')}"
     else:
         yield "Every spell of flat days in every year is cured by something above."
 
 
-def _notes(found: Remedies) -> Iterator[str]:
+def note_words(found: Remedies) -> Iterator[str]:
     listed = (*found.singles, *found.pairs)
     single = found.years == 1
     unit = "flat days of this trip" if single else "flat days a trip, on average over the years"
@@ -157,7 +157,7 @@ def _fuel(found: Remedies, measures: Measures) -> Iterator[str]:
 
 def remedies_lines(found: Remedies, measures: Measures = METRIC) -> list[str]:
     """The whole answer, a line each, the verdict first."""
-    lines: list[str] = [found.scenario.title, "", Line(_verdict(found))]
+    lines: list[str] = [found.scenario.title, "", Line(verdict(found))]
     if found.flat.any():
         complete = [remedy for remedy in found.singles if remedy.complete]
         some = [remedy for remedy in found.singles if not remedy.complete and remedy.net > 0.0]
@@ -178,7 +178,7 @@ def remedies_lines(found: Remedies, measures: Measures = METRIC) -> list[str]:
             lines += ["", f"Tried, and of no help here: {'; '.join(idle)}."]
         if worse:
             lines += ["", f"Tried, and it makes more flat days: {'; '.join(worse)}."]
-        lines += ["", *_spells(found), "", "How to read it", *(f"  - {note}" for note in _notes(found))]
+        lines += ["", *_spells(found), "", "How to read it", *(f"  - {note}" for note in note_words(found))]
         cautions = dict.fromkeys(
             change.caution for remedy in (*complete, *some, *pairs) for change in remedy.changes if change.caution
         )

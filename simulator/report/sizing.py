@@ -77,7 +77,7 @@ def result_words(found: Sizing, design: Design) -> str:
     return f"{said}; {percent(share)} of years without one (95 % sure: {percent(low)} to {percent(high)})"
 
 
-def _verdict(found: Sizing) -> str:
+def verdict(found: Sizing) -> str:
     if found.cheapest is not None:
         return (
             f"The cheapest design that meets the target costs {money(found.cheapest.parts.price, found)}: "
@@ -134,17 +134,15 @@ def _front(found: Sizing, measures: Measures) -> Iterator[str]:
         yield f"  and {len(found.front) - MOST_FRONT} more (--csv FILE has them all)"
 
 
-def _value_words(step: Step, value: object) -> str:
+def value_words(step: Step, value: object) -> str:
     if step.axis == "generator":
         return "with generator" if value else "no generator"
     unit = {"tilt_deg": " degrees", "bus_v": " V"}.get(step.axis, "")
     return f"{value:g}{unit}" if isinstance(value, (int, float)) else f"{value}"
 
 
-def _steps(found: Sizing) -> Iterator[str]:
-    if not found.steps:
-        return
-    yield "One step away from the cheapest"
+def step_rows(found: Sizing) -> list[tuple[str, str, str, str]]:
+    """Neighbours of the cheapest design: what is changed, what it becomes, the price, the result."""
     rows = []
     for step in found.steps:
         more = step.price_more
@@ -155,11 +153,17 @@ def _steps(found: Sizing) -> Iterator[str]:
             least = "" if found.is_whole(step.design) else "at least "
             score = found.score(step.design)
             days = plural(score, "flat day") if found.target.flat_days is not None else plural(score, "flat year")
-            verdict = "meets the target" if found.met[step.design.number] else "does not"
-            result = f"{verdict}: {least}{days}{' in the worst year' if found.target.flat_days is not None else ''}"
+            answer = "meets the target" if found.met[step.design.number] else "does not"
+            result = f"{answer}: {least}{days}{' in the worst year' if found.target.flat_days is not None else ''}"
         what = {"in_parallel": "units in parallel", "in_series": "units in series", "bus_v": "bus", "tilt_deg": "tilt"}
-        rows.append((what.get(step.axis, step.axis), _value_words(step, step.value_to), price, result))
-    yield from text_table(("what", "becomes", "price", "result"), rows)
+        rows.append((what.get(step.axis, step.axis), value_words(step, step.value_to), price, result))
+    return rows
+
+
+def _steps(found: Sizing) -> Iterator[str]:
+    if found.steps:
+        yield "One step away from the cheapest"
+        yield from text_table(("what", "becomes", "price", "result"), step_rows(found))
 
 
 def _binding_words(found: Sizing, binding: Binding) -> str:
@@ -175,7 +179,7 @@ def _binding_words(found: Sizing, binding: Binding) -> str:
     return f"{binding.said} binds ({what}): without it there is a {binding.better} design, {gain}: {design_words(found, design)}."
 
 
-def _limits(found: Sizing) -> Iterator[str]:
+def limit_words(found: Sizing) -> Iterator[str]:
     for binding in found.binding:
         yield _binding_words(found, binding)
     if not found.binding and found.cheapest is None:
@@ -188,7 +192,7 @@ def _limits(found: Sizing) -> Iterator[str]:
             yield f"{axis.name} = {axis.values[-1]} is the end of its range: try more."
 
 
-def _walked(found: Sizing) -> Iterator[str]:
+def walked_words(found: Sizing) -> Iterator[str]:
     designs = found.grid.designs
     within = sum(not design.over for design in designs)
     beyond = f"; {len(designs) - within} are beyond a limit" if within < len(designs) else ""
@@ -202,19 +206,23 @@ def _walked(found: Sizing) -> Iterator[str]:
         yield f"Another {found.lane_hours_beyond:,} lane-hours tell which limit binds."
 
 
-def size_lines(found: Sizing, measures: Measures = METRIC) -> list[str]:
-    """The whole answer, a line each, the verdict first."""
-    lines = [found.scenario.title, "", _verdict(found), ""]
-    lines += _answers(found, measures)
-    for part in (list(_front(found, measures)), list(_steps(found)), list(_limits(found))):
-        if part:
-            lines += ["", *part]
-    lines += ["", *_walked(found), "", "Weather", *(f"  - {source}" for source in found.weather_sources)]
+def caution_words(found: Sizing) -> list[str]:
+    """What a reader must know before buying."""
     cautions = [*found.notes, *found.weather_notes]
     if found.target.flat_days is not None and found.target.years < 50:
         cautions.append(
             f"The worst of {found.target.years} years is not the worst there is; try the design with flatdays odds before buying."
         )
-    cautions.append("Prices and masses hold what the scenario states: no wires, fuses, mounts or work.")
-    lines += ["Caution", *(f"  - {caution}" for caution in cautions)]
+    return [*cautions, "Prices and masses hold what the scenario states: no wires, fuses, mounts or work."]
+
+
+def size_lines(found: Sizing, measures: Measures = METRIC) -> list[str]:
+    """The whole answer, a line each, the verdict first."""
+    lines = [found.scenario.title, "", verdict(found), ""]
+    lines += _answers(found, measures)
+    for part in (list(_front(found, measures)), list(_steps(found)), list(limit_words(found))):
+        if part:
+            lines += ["", *part]
+    lines += ["", *walked_words(found), "", "Weather", *(f"  - {source}" for source in found.weather_sources)]
+    lines += ["Caution", *(f"  - {caution}" for caution in caution_words(found))]
     return lines

@@ -120,8 +120,8 @@ def with_flags(scenario: Scenario, flags: Mapping[str, Any]) -> SizeWish:
     wish = merge_size(read, scenario.arrays, scenario.generator, desk)
     if desk.mistakes:
         keys = {f"command line: size, {key}": flag_of(key) for key in SizeTable.model_fields}
-        for told, flag in keys.items():
-            mistakes = [mistake.replace(told, flag) for mistake in mistakes or desk.mistakes]
+        for where, flag in keys.items():
+            mistakes = [mistake.replace(where, flag) for mistake in mistakes or desk.mistakes]
         raise InputError(mistakes)
     assert wish is not None
     base = scenario.size or SizeWish()

@@ -11,11 +11,17 @@ from dataclasses import replace
 from typing import Any
 
 from simulator.errors import InputError
-from simulator.scenario.bank import SERIES_TOLERANCE_FRAC, merge_bank
+from simulator.scenario.arrays import HALF_SOC
+from simulator.scenario.bank import SERIES_TOLERANCE_FRAC, merge_bank, rest_voltage_v
 from simulator.scenario.desk import Desk
 from simulator.scenario.parts import Array, Bank, Generator, Heater, Scenario
 from simulator.scenario.presets import load_preset
 from simulator.scenario.written import BankTable
+
+
+class CannotBuildError(InputError):
+    """Parts that do not go together: a design that nobody could wire."""
+
 
 END_OF_LIFE_SOH = 0.8
 """Capacity at which a bank counts as worn out (the convention of data sheets and of the ageing laws here)."""
@@ -45,13 +51,13 @@ def with_series(scenario: Scenario, in_series: int) -> Scenario:
 
     Raises
     ------
-    InputError
-        They make none of 12, 24 and 48 V.
+    CannotBuildError
+        They make none of 12, 24 and 48 V, or as :func:`with_bus`.
     """
     bus_v = unit_class_v(scenario.bank, scenario.vehicle.bus_v) * in_series
     near = min((12, 24, 48), key=lambda known: abs(known - bus_v))
     if abs(bus_v / near - 1.0) > SERIES_TOLERANCE_FRAC:
-        raise InputError(
+        raise CannotBuildError(
             f"in_series: expected units in series that make 12, 24 or 48 V, got {in_series} x "
             f"{scenario.bank.unit_v:g} V = {in_series * scenario.bank.unit_v:g} V"
         )
@@ -62,13 +68,12 @@ def with_bus(scenario: Scenario, bus_v: int) -> Scenario:
     """Another bus voltage from the same units, in series; chargers keep their watts, controllers their amperes.
 
     A charger of 30 A on 12 V is one of 15 A on 24 V. A charge controller is built for its amperes, so at twice the voltage it
-    passes twice the watts. Panels stay wired as they are: a string whose voltage is too low for the new bus charges nothing,
-    which :func:`charges_bus` tells.
+    passes twice the watts. Where a string of panels is too low for the new bus, the same panels are wired in longer ones.
 
     Raises
     ------
-    InputError
-        The units cannot make that voltage.
+    CannotBuildError
+        The units cannot make that voltage, or the panels of an array do not make up whole strings.
     """
     old_v = scenario.vehicle.bus_v
     if bus_v == old_v:
@@ -76,16 +81,18 @@ def with_bus(scenario: Scenario, bus_v: int) -> Scenario:
     bank = scenario.bank
     in_series = round(bank.in_series * bus_v / old_v)
     if in_series < 1 or abs(in_series * unit_class_v(bank, old_v) / bus_v - 1.0) > SERIES_TOLERANCE_FRAC:
-        raise InputError(
+        raise CannotBuildError(
             f"bus_v: expected a voltage that units of {bank.unit_v:g} V in series can make, got {bus_v} V; "
             "leave it out, or take a unit of a lower voltage"
         )
     times = old_v / bus_v
     shore, alternator, generator = scenario.shore, scenario.alternator, scenario.generator
+    larger = replace(bank, in_series=in_series, heater=_grown(bank.heater, in_series / bank.in_series))
     return replace(
         scenario,
         vehicle=replace(scenario.vehicle, bus_v=bus_v),
-        bank=replace(bank, in_series=in_series, heater=_grown(bank.heater, in_series / bank.in_series)),
+        bank=larger,
+        arrays=tuple(_rewired(array, larger, bus_v) for array in scenario.arrays),
         shore=None if shore is None else replace(shore, charger_a=shore.charger_a * times),
         alternator=None if alternator is None else replace(alternator, charger_a=alternator.charger_a * times),
         generator=None if generator is None else replace(generator, charger_a=generator.charger_a * times),
@@ -93,9 +100,27 @@ def with_bus(scenario: Scenario, bus_v: int) -> Scenario:
 
 
 def charges_bus(array: Array, bank: Bank) -> bool:
-    """Whether the array's voltage at its best point (25 C) is high enough to fill the bank."""
-    headroom_v = array.controller.headroom_v if array.controller.kind == "mppt" else 0.0
-    return array.in_series * array.panel.v_mp >= bank.absorb_v * bank.in_series + min(headroom_v, 1.0)
+    """Whether a string of the array is high enough to charge the bank, as the scenario reader judges it."""
+    rest_v = bank.in_series * rest_voltage_v(bank.curve, HALF_SOC)
+    if array.controller.kind == "pwm":
+        return array.in_series * array.panel.v_mp >= rest_v
+    return array.in_series * array.panel.v_oc >= rest_v + array.controller.headroom_v
+
+
+def _rewired(array: Array, bank: Bank, bus_v: int) -> Array:
+    """The same panels in strings that can charge the bank: as they are if they can, else in the shortest that can."""
+    panels = array.in_series * array.in_parallel
+    longer = array
+    while not charges_bus(longer, bank):
+        longer = replace(longer, in_series=longer.in_series + 1)
+    if longer is array:
+        return array
+    if panels % longer.in_series:
+        raise CannotBuildError(
+            f'array {array.number} "{array.name}": a bus of {bus_v} V needs panels in strings of {longer.in_series}, which '
+            f"{panels} of them do not make up"
+        )
+    return replace(longer, in_parallel=panels // longer.in_series)
 
 
 def with_chemistry(scenario: Scenario, chemistry: str, unit: Mapping[str, Any] | None = None) -> Scenario:

@@ -89,16 +89,16 @@ def axes_of(scenario: Scenario, wish: SizeWish) -> tuple[Axis, ...]:
         axes.append(
             Axis("chemistry", wish.chemistry, lambda design, value: changes.with_chemistry(design, value, units.get(value)))
         )
+    # From the last array to the first, since an array without panels is left out.
+    for position, counts in sorted(wish.panels, reverse=True):
+        name = f"panels {scenario.arrays[position].name}"
+        axes.append(Axis(name, counts, _panels_at(position, wish.controllers == "large enough")))
     if wish.in_series:
         axes.append(Axis("in_series", wish.in_series, changes.with_series))
     if wish.bus_v:
         axes.append(Axis("bus_v", wish.bus_v, changes.with_bus))
     if wish.in_parallel:
         axes.append(Axis("in_parallel", wish.in_parallel, changes.with_parallel))
-    # From the last array to the first, since an array without panels is left out.
-    for position, counts in sorted(wish.panels, reverse=True):
-        name = f"panels {scenario.arrays[position].name}"
-        axes.append(Axis(name, counts, _panels_at(position, wish.controllers == "large enough")))
     if wish.tilt_deg:
         axes.append(Axis("tilt_deg", wish.tilt_deg, changes.with_tilt))
     if wish.generator:
@@ -135,21 +135,36 @@ def limits_of(scenario: Scenario, wish: SizeWish) -> tuple[Limit, ...]:
     return tuple(limits)
 
 
-def _built(scenario: Scenario, axes: tuple[Axis, ...]) -> list[tuple[tuple[int, ...], Scenario]]:
-    """Every combination; what one shares with the one before is not made again."""
+def _built(scenario: Scenario, axes: tuple[Axis, ...]) -> tuple[list[tuple[tuple[int, ...], Scenario]], list[str]]:
+    """Every combination that can be built, and why others cannot; what one shares with the one before is not made again."""
     mistakes: dict[str, None] = {}
+    unfit: dict[str, None] = {}
     level: list[tuple[tuple[int, ...], Scenario]] = [((), scenario)]
     for axis in axes:
         wider = []
         for (place, design), (position, value) in product(level, enumerate(axis.values)):
             try:
                 wider.append(((*place, position), axis.change(design, value)))
+            except changes.CannotBuildError as error:
+                unfit |= dict.fromkeys(error.mistakes)
             except InputError as error:
                 mistakes |= dict.fromkeys(error.mistakes)
         if mistakes:
             raise InputError(mistakes)
         level = wider
-    return level
+    fit = []
+    for place, design in level:
+        low = [array for array in design.arrays if not changes.charges_bus(array, design.bank)]
+        unfit |= dict.fromkeys(
+            f'array {array.number} "{array.name}": its {array.in_series * array.panel.v_oc:.0f} V (v_oc) cannot charge a bank of '
+            f"{design.vehicle.bus_v} V; put more panels in series there"
+            for array in low
+        )
+        if not low:
+            fit.append((place, design))
+    if not fit:
+        raise InputError(unfit)
+    return fit, [f"Left out, as nobody could wire it: {each}." for each in unfit]
 
 
 def build_grid(scenario: Scenario, wish: SizeWish, soh: float) -> Grid:
@@ -171,7 +186,7 @@ def build_grid(scenario: Scenario, wish: SizeWish, soh: float) -> Grid:
     count = math.prod(len(axis.values) for axis in axes)
     if count > MOST_DESIGNS:
         raise InputError(f"size: expected at most {MOST_DESIGNS:,} designs, got {count:,}. Narrow the ranges.")
-    built = _built(scenario, axes)
+    built, notes = _built(scenario, axes)
     parts = [parts_list(design, scenario) for _, design in built]
     limits = limits_of(scenario, wish)
     told = _missing(axes, parts)
@@ -179,7 +194,6 @@ def build_grid(scenario: Scenario, wish: SizeWish, soh: float) -> Grid:
         f"size: expected {key}, which the ranking by price needs, got none. Write it; any currency will do."
         for key in told["price"]
     ]
-    notes = []
     for limit in limits:
         lacking = dict.fromkeys(key for each in parts for key in each.missing[limit.figure])
         if limit.figure != "price" and lacking and limit.said.startswith("max_"):
@@ -207,7 +221,6 @@ def build_grid(scenario: Scenario, wish: SizeWish, soh: float) -> Grid:
             )
         )
     _refuse_if_none_fits(designs, limits)
-    notes += _unfit_notes(designs)
     return Grid(axes, limits, tuple(designs), tuple(dict.fromkeys(notes)), tuple(told["mass_kg"]))
 
 
@@ -249,18 +262,3 @@ def _refuse_if_none_fits(designs: list[Design], limits: tuple[Limit, ...]) -> No
 
 def _least(designs: list[Design], limit: Limit) -> float:
     return min(float(getattr(design.parts, limit.figure)) for design in designs)
-
-
-def _unfit_notes(designs: list[Design]) -> list[str]:
-    """Arrays whose voltage cannot fill the bank, once for each array and bus voltage."""
-    found = {
-        (array.number, design.fresh.vehicle.bus_v): array
-        for design in designs
-        for array in design.fresh.arrays
-        if not changes.charges_bus(array, design.fresh.bank)
-    }
-    return [
-        f'array {number} "{array.name}": its {array.in_series * array.panel.v_mp:.0f} V cannot fill a bank of {bus_v} V; '
-        "put more panels in series there."
-        for (number, bus_v), array in sorted(found.items(), key=lambda item: item[0])
-    ]

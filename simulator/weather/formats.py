@@ -108,7 +108,7 @@ def recognise(file: str, head: bytes) -> str:
     if first.startswith("SOURCE,"):
         raise WeatherFileError(
             f"{file}: line 3: expected the columns of an NSRDB csv (Year,Month,Day,Hour,Minute,...), "
-            f"got {third[:40]!r}; download it again and leave it as it is"
+            "got others; download it again and leave it as it is"
         )
     # What stands in it is not repeated: a scenario from a stranger may name any file of this machine.
     raise WeatherFileError(

@@ -91,5 +91,5 @@ def origin_words(origin: Origin, stop: Stop) -> str:
         if abs(higher_m) > FAR_M:
             words += ", so its air is warmer or colder"
     if away_km > OTHER_CLIMATE_KM:
-        return f"{words}: that is another climate (is longitude_deg right? west is negative)"
-    return f"{words}: its sky may be another one" if away_km > FAR_KM else words
+        return f"{words} (that is another climate; is longitude_deg right? west is negative)"
+    return f"{words} (its sky may be another one)" if away_km > FAR_KM else words
