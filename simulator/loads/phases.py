@@ -8,11 +8,11 @@ with their variance, so the energy of an hour does not depend on which appliance
 A peak that cannot matter is averaged out, because each costs the hour loop a segment. It is kept when
 
 * it goes beyond the inverter's rating, or
-* it asks for at least half of what the bank may give, or
-* it stands above the rest of its hour by a fifth of that, and by 5 % of what the bank may give (of its one-hour rate, if
+* it asks for at least half of what one string of the bank may give, or
+* it stands above the rest of its hour by a fifth of that, and by 5 % of what one string may give (of its one-hour rate, if
   that is less).
 
-All three are common practice, no source: a fridge of 45 W makes no peak at 200 Ah, a kettle does.
+All three are common practice, no source: a fridge of 45 W makes no peak at 100 Ah, a kettle does.
 """
 
 from __future__ import annotations
@@ -49,13 +49,16 @@ class Phases(NamedTuple):
     """``(rows, hours)`` position of the appliance that makes the peak; -1: there is none."""
 
 
-def bank_w(scenario: Scenario) -> float:
-    """What the bank may give at once, or at its one-hour rate if that is less [W]; 0 without a bank."""
+def string_w(scenario: Scenario) -> float:
+    """What one string of the bank may give at once, or at its one-hour rate if that is less [W]; 0 without a bank.
+
+    One string, however many stand side by side, so that designs that differ in their number meet the same load.
+    """
     bank = scenario.bank
     # Parts of a scenario can be laid out before the bank is known.
     if bank is None:
         return 0.0  # type: ignore[unreachable]
-    return min(bank.discharge_limit_a, bank.unit_ah) * bank.in_parallel * bank.unit_v * bank.in_series
+    return min(bank.discharge_limit_a, bank.unit_ah) * bank.unit_v * bank.in_series
 
 
 def two_phases(scenario: Scenario, draws: Sequence[Draw], rows: int, hours: int, off: Flags, stored: Flags) -> Phases:
@@ -136,7 +139,7 @@ def _tidy(sums: Sums) -> None:
 def _matters(scenario: Scenario, rest: AtBus, peak: AtBus) -> Flags:
     """Which peaks are kept, ``(rows, hours)``."""
     rest_w, peak_w = rest.all_w[-1], peak.all_w[-1]
-    limit_w = bank_w(scenario)
+    limit_w = string_w(scenario)
     above_w = peak_w - rest_w
     stands_out = (above_w >= ABOVE_REST_FRAC * rest_w) & (above_w >= ABOVE_BANK_FRAC * limit_w)
     near = peak_w >= NEAR_BANK_FRAC * limit_w

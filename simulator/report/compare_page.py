@@ -191,7 +191,8 @@ def _flat_part(found: Comparison) -> Part:
     pieces: list[object] = [Words(how), _strips(found)]
     if not ranked or found.years <= MOST_YEAR_ROWS:
         rows = [
-            (name, *(str(int(design.flat_days[place])) for design in found.designs)) for place, name in enumerate(found.year_names)
+            (name, *(str(int(design.flat_days[place])) for design in found.designs))
+            for place, name in enumerate(found.year_names)
         ]
         head = ("Year", *(design.name for design in found.designs))
         numbers = tuple(range(1, len(head)))
@@ -238,9 +239,7 @@ def _money_part(found: Comparison) -> Part:
                 rows.append(Bar("other", design.name, "not known", 0.0, same))
                 continue
             kind = "bank" if found.same_service(design) else "other"
-            rows.append(
-                Bar(kind, design.name, _money(design.cost.per_year, found), max(design.cost.per_year, 0.0) / most, same)
-            )
+            rows.append(Bar(kind, design.name, _money(design.cost.per_year, found), max(design.cost.per_year, 0.0) / most, same))
         pieces.append(Bars("Cost of a year, all together", ("Design", "A year", "Service"), rows))
         parts = [
             (design.name, part.name, f"{part.now:,.0f}", f"{part.later:,.0f}", f"{part.taken_back:,.0f}", f"{part.per_year:,.0f}")

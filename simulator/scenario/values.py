@@ -407,3 +407,16 @@ def hookup_nights(value: Any) -> int:
     if nights == 0:
         _refuse('true, false or "every 7th night"', value)
     return nights
+
+
+SHAPES[gauge] = {
+    "anyOf": [{"type": "integer", "minimum": 0, "maximum": 40}, {"type": "string", "pattern": "^\\s*([1-4]/0|[0-9]{1,2})\\s*$"}],
+    "description": 'An American wire gauge such as 10 or "2/0".',
+}
+SHAPES[skyline] = {
+    "anyOf": [
+        {"type": "number", "minimum": 0, "maximum": 90},
+        {"type": "array", "minItems": 1, "items": {"type": "array", "minItems": 2, "maxItems": 2, "items": {"type": "number"}}},
+    ],
+    "description": "Points [azimuth_deg, elevation_deg] clockwise from north such as [[90, 5], [180, 20], [270, 10]].",
+}
