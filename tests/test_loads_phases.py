@@ -100,7 +100,7 @@ def test_a_level_has_only_the_peaks_of_what_it_holds():
 
 
 def test_a_peak_that_cannot_matter_to_the_bank_is_averaged_out(make_bank):
-    bank = make_bank("lfp", in_parallel=2)  # 200 A, 2,560 W: 5 % are 128 W
+    bank = make_bank("lfp", unit_ah=200.0, discharge_limit_a=200.0)  # 200 A, 2,560 W: 5 % are 128 W
     fridge = thing(1, power_w=45.0, duty_frac=0.4)
     load = load_of(day(fridge, bank=bank))
     assert not load.peak_h.any()
@@ -120,7 +120,7 @@ def test_a_peak_that_cannot_matter_to_the_bank_is_averaged_out(make_bank):
 def test_averaging_a_peak_out_leaves_the_energy_as_it_is(make_bank):
     things = [thing(1, bus="ac", power_w=120.0, **minutes(30)), thing(2, power_w=40.0, duty_frac=0.3)]
     split = load_of(day(*things))
-    even = load_of(day(*things, bank=make_bank("lfp", in_parallel=10)))
+    even = load_of(day(*things, bank=make_bank("lfp", unit_ah=1000.0, discharge_limit_a=1000.0)))
     assert split.peak_h.any() and not even.peak_h.any()
     # But for the idle draw: within the hour the inverter of the split one rests.
     assert even.mean_w - split.mean_w == pytest.approx(
