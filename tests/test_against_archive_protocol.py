@@ -19,6 +19,7 @@ import pytest
 from simulator.weather.archive import get_year
 from simulator.weather.archive_reply import _beyond_w_m2
 from simulator.weather.sky import sun_elevation_deg
+from tests.outside_checks import apart, reached
 
 COLUMNS = ("ALLSKY_SFC_SW_DWN", "ALLSKY_SFC_SW_DNI", "ALLSKY_SFC_SW_DIFF", "T2M", "WS10M", "PRECTOTCORR")
 
@@ -75,6 +76,12 @@ def test_question_and_answer_are_those_of_the_other_client(asked):
     for name in ours.table.columns:
         pd.testing.assert_series_equal(ours.table[name], theirs[name], check_freq=False, check_exact=True, check_index_type=False)
     np.testing.assert_array_equal(ours.precipitation_mm, theirs["PRECTOTCORR"])
+    reached(
+        "Hours of a past year as another client reads them",
+        "pvlib 0.16, get_nasa_power",
+        "identical",
+        apart(ours.table, theirs[list(ours.table.columns)]),
+    )
     assert (ours.latitude_deg, ours.longitude_deg, ours.elevation_m) == (told["latitude"], told["longitude"], told["altitude"])
 
 
@@ -85,3 +92,9 @@ def test_the_sun_an_answer_is_held_against(latitude_deg, longitude_deg):
     height = np.sin(np.radians(sun_elevation_deg(utc + pd.Timedelta(minutes=30), latitude_deg, longitude_deg)))
     # A minute of the sun's way is 0.0044 of its height.
     assert np.abs(beyond / 1361.0 - np.maximum(height, 0.0)).max() < 0.009
+    reached(
+        "Sun that an answer of the archive is held against",
+        "pvlib, height of the sun",
+        "0.009 of its height",
+        np.abs(beyond / 1361.0 - np.maximum(height, 0.0)).max(),
+    )

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from simulator.battery.cycles import rainflow
+from tests.outside_checks import apart, reached
 
 HISTORY = [-2, 1, -3, 5, -1, 3, -4, 4, -2]
 
@@ -37,3 +38,4 @@ def test_each_range_in_the_order_of_the_text():
         (6, 1.0, 0.5),
     ]
     assert list(zip(ranges.first, ranges.last, strict=True)) == [(0, 1), (1, 2), (4, 5), (2, 3), (3, 6), (6, 7), (7, 8)]
+    reached("Rainflow: worked example", "ASTM E1049-85, figure 6", "identical", apart(ranges.size, [3, 4, 4, 8, 9, 8, 6]))

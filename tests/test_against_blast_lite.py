@@ -15,6 +15,7 @@ import pytest
 
 from simulator.battery.ageing import estimate_life
 from simulator.battery.fade import LFP_LAWS, steady_use
+from tests.outside_checks import apart, reached
 
 RUNS = json.loads((Path(__file__).parent / "reference" / "blast_lite.json").read_text(encoding="utf-8"))
 LAW_OF_MODEL = {"cylindrical_3ah": "Gasper 2022", "prismatic_250ah": "Gasper 2023"}
@@ -60,6 +61,12 @@ def test_shelf_laws_evaluated_with_the_published_coefficients(law, soc, cell_c, 
     """After 1, 5 and 10 years of 365 days."""
     shelf, _ = LFP_LAWS[law](steady_use(soc, cell_c, 0.8, 0.0, 0.2), PRINTED_YEARS)
     assert 100 * shelf == pytest.approx(loss_pct, abs=6e-4)
+    reached(
+        "LFP loss on the shelf by law",
+        "Gasper et al. (2022, 2023), published coefficients",
+        "0.0006 % of capacity",
+        apart(100 * shelf, loss_pct),
+    )
 
 
 @pytest.mark.parametrize(
@@ -85,6 +92,9 @@ def test_storage_agrees_with_the_closed_form(run):
     use = steady_use(run["highest_soc"], run["cell_c"], 0.8, 0.0, 0.1)
     shelf, _ = LFP_LAWS[LAW_OF_MODEL[run["model"]]](use, PRINTED_YEARS)
     assert 1 - shelf == pytest.approx(run["capacity_frac"], abs=3e-4)
+    reached(
+        "LFP ten years on the shelf", "blast-lite 1.1.1, day by day", "0.0003 of capacity", apart(1 - shelf, run["capacity_frac"])
+    )
 
 
 @pytest.mark.parametrize("run", [run for run in RUNS if run["lowest_soc"] == 0.2], ids=_name)
@@ -92,6 +102,12 @@ def test_a_daily_deep_cycle_agrees_within_the_charge_their_run_leaves_out(run):
     """Their run moves up to 5 % fewer full cycles in ten years than a steady 0.8 a day."""
     years = _estimate(run).model_years[LAW_OF_MODEL[run["model"]]]
     assert years == pytest.approx(run["years_to_80_pct"], rel=0.06)
+    reached(
+        "LFP years to 80 % under a daily deep cycle",
+        "blast-lite 1.1.1, hour by hour",
+        "6 %",
+        apart(years, run["years_to_80_pct"], rel=True),
+    )
 
 
 @pytest.mark.parametrize("run", RUNS, ids=_name)

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from scipy.stats import binom
 
 from simulator.studies.odds import clopper_pearson
+from tests.outside_checks import apart, reached
 
 
 def test_twenty_of_twenty_and_seventy_two_of_seventy_two():
@@ -41,6 +42,12 @@ def test_twenty_of_twenty_and_seventy_two_of_seventy_two():
 )
 def test_published_instances(successes, trials, low, high):
     assert clopper_pearson(successes, trials) == pytest.approx((low, high), abs=5.1e-5)
+    reached(
+        "Interval of a share",
+        "Newcombe (1998) and textbooks (from memory)",
+        "5.1e-5, the printed digits",
+        apart(clopper_pearson(successes, trials), (low, high)),
+    )
 
 
 @given(st.integers(1, 400).flatmap(lambda trials: st.tuples(st.integers(0, trials), st.just(trials))))

@@ -15,6 +15,7 @@ import pytest
 from simulator.loads import hourly_load_w, inverter_draw_w
 from simulator.scenario.parts import Appliance, Inverter, Scenario, Stop, Vehicle
 from simulator.timeline import build_timeline
+from tests.outside_checks import apart, reached
 
 RATED_W = 1500.0
 LOADS_FRAC = (0.02, 0.05, 0.10, 0.20, 0.30, 0.50, 1.00)
@@ -51,6 +52,12 @@ def efficiency(parameters, load_frac, split=1, always_on=False):
 def test_efficiency_at_seven_loads(parameters, split):
     for load_frac, published in zip(LOADS_FRAC, PUBLISHED[parameters], strict=True):
         assert efficiency(parameters, load_frac, split) == pytest.approx(published, abs=6e-5)
+        reached(
+            "Inverter efficiency at seven loads",
+            "Sauer & Schmidt (1994)",
+            "6e-5, the printed digits",
+            apart(efficiency(parameters, load_frac, split), published),
+        )
 
 
 @pytest.mark.parametrize("parameters", PEAKS)

@@ -11,6 +11,7 @@ import pytest
 
 from simulator.weather.draws import draw_daily_clearness
 from simulator.weather.normals import Normals
+from tests.outside_checks import apart, reached
 
 PUBLISHED = [
     # mean kt asked for, mean and spread of the distribution, share of days below 0.2 and 0.4
@@ -52,6 +53,7 @@ def test_usual_spread_is_within_a_fair_distance(mean, own_mean, spread, below_02
     """0.05, which is what the published sources differ by. Ours is the narrower one at every mean."""
     kt = days(mean)
     assert kt.std() == pytest.approx(spread, abs=0.05)
+    reached("Spread of daily clearness, usual", "Bendt et al. (1981), Hollands & Huget (1983)", "0.05", apart(kt.std(), spread))
     assert kt.std() < spread
     assert np.mean(kt < 0.4) == pytest.approx(below_04, abs=0.07)
 
@@ -62,7 +64,8 @@ def test_given_the_published_spread_dark_days_are_as_frequent(mean, own_mean, sp
     distribution of a bright month ends at a lower kt."""
     kt = days(own_mean, spread)
     assert np.mean(kt < 0.2) == pytest.approx(below_02, abs=0.02)
+    reached("Share of days darker than 0.2, spread given", "Hollands & Huget (1983)", "0.02", abs(np.mean(kt < 0.2) - below_02))
     assert np.mean(kt < 0.4) == pytest.approx(below_04, abs=0.02)
     dark, all_of_it = np.linspace(0.1, 0.5, 17), np.linspace(0.1, 0.8, 29)
-    for at, apart in ((dark, 0.04), (all_of_it, 0.07)):
-        assert np.array([np.mean(kt < one) for one in at]) == pytest.approx(published_share_below(at, mean), abs=apart)
+    for at, within in ((dark, 0.04), (all_of_it, 0.07)):
+        assert np.array([np.mean(kt < one) for one in at]) == pytest.approx(published_share_below(at, mean), abs=within)

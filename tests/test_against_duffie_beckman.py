@@ -10,6 +10,7 @@ import pvlib
 import pytest
 
 from simulator.solar import Sky, SunPosition, hourly_plane_light, hourly_sky, hourly_sun_position
+from tests.outside_checks import apart, reached
 
 MJ_PER_WH = 0.0036
 MADISON_DEG = 43.0
@@ -69,6 +70,12 @@ def test_place_of_the_sun(example, day, solar_hour, zenith_deg, azimuth_deg):
     sun = our_sun(day, solar_hour, MADISON_DEG)
     # Half a day's change of declination, and refraction, which the book leaves out.
     assert sun.zenith_deg[0] == pytest.approx(zenith_deg, abs=0.4), example
+    reached(
+        "Height of the sun in worked examples",
+        "Duffie & Beckman, 1.6.2 and 1.6.3",
+        "0.4 deg",
+        apart(sun.zenith_deg[0], zenith_deg),
+    )
     assert sun.azimuth_deg[0] == pytest.approx(azimuth_deg, abs=0.4), example
 
 
@@ -89,6 +96,12 @@ def test_angle_of_incidence_1_6_1():
 def test_ratio_of_tilted_beam(example, day, hour_angle_deg, latitude_deg, tilt_deg, azimuth_deg, ratio):
     sun = book_sun(day, hour_angle_deg, latitude_deg)
     assert beam_ratio(sun, tilt_deg, azimuth_deg) == pytest.approx(ratio, abs=0.011), example
+    reached(
+        "Beam on a tilted plane",
+        "Duffie & Beckman, 1.8.1, 1.8.2, 2.15.1",
+        "0.011, the printed digits",
+        apart(beam_ratio(sun, tilt_deg, azimuth_deg), ratio),
+    )
 
 
 def hour_of_2_15_1():
@@ -149,6 +162,9 @@ def test_twelve_months_of_madison_2_19_1(month):
     assert by_book == pytest.approx(PLANE[month], abs=0.06)
     by_our_sun = plane_of_a_mean_day(month, our_sun(MEAN_DAYS[month], solar_hours, MADISON_DEG))
     assert by_our_sun == pytest.approx(PLANE[month], rel=0.012)
+    reached(
+        "Light on a steep plane, twelve months", "Duffie & Beckman, 2.19.1", "1.2 %", apart(by_our_sun, PLANE[month], rel=True)
+    )
 
 
 # Table 1.10.1: a day beyond the atmosphere on the mean days, MJ/m2.
@@ -171,3 +187,9 @@ def test_days_beyond_the_atmosphere(latitude_deg):
         beyond = hourly_sky(utc, sun, nothing).dni_extra * np.maximum(np.sin(np.radians(sun.elevation_deg)), 0.0)
         # The table is up to 0.33 from the book's own formulas; half a day's change of declination is worth 0.25.
         assert beyond.sum() * STEP_MIN / 60.0 * MJ_PER_WH == pytest.approx(expected, abs=0.6), day
+        reached(
+            "Light of a day beyond the atmosphere",
+            "Duffie & Beckman, table 1.10.1",
+            "0.6 MJ/m2",
+            apart(beyond.sum() * STEP_MIN / 60.0 * MJ_PER_WH, expected),
+        )

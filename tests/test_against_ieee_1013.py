@@ -10,6 +10,7 @@ from __future__ import annotations
 import pytest
 
 from simulator.studies.worksheet import adjusted_ah, temperature_factor
+from tests.outside_checks import apart, reached
 
 
 def test_the_instance():
@@ -18,6 +19,12 @@ def test_the_instance():
         100.0, 5.0, depth_frac=0.8, daily_depth_frac=0.2, end_frac=0.8, temperature_factor=1.11, margin_factor=1.10
     )
     assert found == pytest.approx(763.0, abs=0.5)
+    reached(
+        "Hand calculation of a bank",
+        "IEEE 1013-2007 (from memory), an instance by arithmetic",
+        "0.5 Ah of 763",
+        apart(found, 763.0),
+    )
 
 
 @pytest.mark.parametrize(
@@ -41,6 +48,12 @@ def test_each_of_the_three_may_rule(days, depth, daily, expected):
 @pytest.mark.parametrize("chemistry", ["agm", "gel", "flooded"])
 def test_the_temperature_table(preset_bank, chemistry, fahrenheit, factor):
     assert temperature_factor(preset_bank(chemistry), (fahrenheit - 32) / 1.8) == pytest.approx(factor, rel=0.003)
+    reached(
+        "Temperature factor of the hand calculation",
+        "IEEE 485-2010, table 1",
+        "0.3 %",
+        apart(temperature_factor(preset_bank(chemistry), (fahrenheit - 32) / 1.8), factor, rel=True),
+    )
 
 
 @pytest.mark.parametrize(("fahrenheit", "factor"), [(45, 1.250), (55, 1.150), (65, 1.080)])

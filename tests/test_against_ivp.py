@@ -15,6 +15,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from simulator.battery import kernel as k
+from tests.outside_checks import reached
 
 HOURS = 240
 TAPER_HOURS = 96
@@ -93,6 +94,7 @@ def test_a_rough_ten_days_of_power_steps(chemistry, seed, make_bank, walk_bank):
     assert walked.soc().min() > 0.1
     assert walked.soc().max() < 0.98
     off = np.abs(walked.soc()[1:] - integrate(walked, powers, tapers=False)).max()
+    reached("Hour loop: charge over ten rough days", "scipy solve_ivp, rtol 1e-10", "1e-5 of the charge", off)
     assert off < 1e-5
 
 
@@ -118,4 +120,5 @@ def test_the_onset_of_the_absorption_phase(taper_h, seed, make_bank, walk_bank):
     assert walked.total(k.SPILLED_ACCEPTANCE_WH) > 100.0
     assert walked.total(k.MISSED_DARK_WH) == 0.0
     off = np.abs(walked.soc()[1:] - integrate(walked, powers, tapers=True)).max()
+    reached("Hour loop: onset of the absorption phase", "scipy solve_ivp, rtol 1e-10", "1e-5 of the charge", off)
     assert off < 1e-5

@@ -16,6 +16,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from simulator.battery import kernel as k
+from tests.outside_checks import apart, reached
 
 CAPACITY_A_MIN, SHARE, RATE_PER_MIN = 5.5, 0.166, 0.122
 VOLTS = 12.0
@@ -51,6 +52,12 @@ def test_published_lifetimes_by_the_closed_forms(name):
     amperes, every, minutes = LIFETIMES_MIN[name]
     rates = np.where(np.arange(40) % every == 0, -amperes / CAPACITY_A_MIN, 0.0)
     assert lifetime(rates) == pytest.approx(minutes, abs=0.01)
+    reached(
+        "Two wells: minutes to empty, closed forms",
+        "Jongerden et al. (2009), battery B1",
+        "0.01 min, the printed digits",
+        apart(lifetime(rates), minutes),
+    )
 
 
 @pytest.mark.parametrize("name", LIFETIMES_MIN)
@@ -62,6 +69,12 @@ def test_published_lifetimes_by_the_hour_loop(name, make_bank, walk_bank):
     dark_h = walk_bank(bank, 40, load_w=load_w).hour(k.DARK_H)
     first = int(np.flatnonzero(dark_h)[0])
     assert first + 1.0 - dark_h[first] == pytest.approx(minutes, abs=0.01)
+    reached(
+        "Two wells: minutes to empty, hour loop",
+        "Jongerden et al. (2009), battery B1",
+        "0.01 min, the printed digits",
+        apart(first + 1.0 - dark_h[first], minutes),
+    )
 
 
 @pytest.mark.parametrize("wells", CAPACITY_FRACTIONS)

@@ -16,6 +16,7 @@ import pytest
 
 from simulator.weather.draws import draw_daily_clearness
 from simulator.weather.normals import KT_LAG1, Normals, usual_kt_daily_sd
+from tests.outside_checks import apart, reached
 
 LIBRARY = json.loads((Path(__file__).parent / "reference" / "markov_library.json").read_text(encoding="utf-8"))
 CLASSES = range(10)
@@ -130,6 +131,7 @@ def test_usual_spread_is_within_a_fair_distance(number):
     assert kt.mean() == pytest.approx(exact.mean, rel=0.01)
     assert kt.std() == pytest.approx(float(usual_kt_daily_sd(exact.mean)), abs=0.004)
     assert kt.std() == pytest.approx(exact.sd, abs=0.05)
+    reached("Spread of days, usual", "Aguiar, Collares-Pereira & Conde (1988)", "0.05", apart(kt.std(), exact.sd))
 
 
 def test_usual_memory_is_that_of_the_library():
@@ -147,6 +149,7 @@ def test_given_a_class_s_moments_the_draw_has_them(number):
     assert kt.mean() == pytest.approx(exact.mean, abs=0.003)
     assert kt.std() == pytest.approx(exact.sd, abs=0.003)
     assert lag1(kt) == pytest.approx(exact.lag1, abs=0.01)
+    reached("Memory from day to day, given", "Aguiar, Collares-Pereira & Conde (1988)", "0.01", apart(lag1(kt), exact.lag1))
 
 
 @pytest.mark.parametrize("number", DULL)
@@ -158,6 +161,12 @@ def test_dark_spells_of_a_year_are_as_long(number):
     known = longest_dark_days(walk(exact, YEARS, DAYS)).mean()
     given = longest_dark_days(drawn(place(exact.mean, exact.sd, exact.lag1))).mean()
     assert given == pytest.approx(known, rel=0.125, abs=1.25)
+    reached(
+        "Longest dark spell of a year, dull climates",
+        "Aguiar, Collares-Pereira & Conde (1988)",
+        "an eighth, or 1.25 days",
+        apart(given, known),
+    )
     usual = longest_dark_days(drawn(place(exact.mean))).mean()
     if number != FEW_MONTHS:
         assert usual == pytest.approx(known, rel=0.125, abs=1.5)

@@ -11,6 +11,7 @@ import pytest
 
 from simulator.battery.cycles import Cycles, count_cycles
 from simulator.battery.wear import DepthCurve, depth_damage, miner_damage
+from tests.outside_checks import apart, reached
 
 
 def test_two_sizes():
@@ -23,6 +24,12 @@ def test_life_ends_after_the_cycles_of_the_curve():
     for depth, count in zip(curve.depth_frac, curve.cycles_to_end, strict=True):
         days = np.tile([1.0, 1.0 - depth], int(count))
         assert depth_damage(count_cycles(np.append(days, 1.0)), curve) == pytest.approx(1.0, rel=1e-12)
+        reached(
+            "Damage of a bank at the end of its cycles",
+            "Miner (1945), by hand",
+            "1e-12",
+            apart(depth_damage(count_cycles(np.append(days, 1.0)), curve), 1.0),
+        )
 
 
 def test_order_does_not_matter():

@@ -8,6 +8,7 @@ import pvlib
 import pytest
 
 from simulator.solar import hourly_cell_c, read_mounts
+from tests.outside_checks import apart, reached
 
 # Table 1 of the report, mount by mount: a, b, deltaT.
 TABLE_1 = {"bonded": (-2.81, -0.0455, 0.0), "gap": (-2.98, -0.0471, 1.0), "open": (-3.56, -0.0750, 3.0)}
@@ -24,6 +25,7 @@ def test_constants_are_those_of_the_report(mount):
 def test_full_sun_on_a_mild_day(mount, cell_c):
     found = hourly_cell_c(mount, np.array([1000.0]), np.array([20.0]), np.array([1.0]))
     assert found[0] == pytest.approx(cell_c, abs=0.05)
+    reached("Cells in full sun by mount", "King et al. (2004), table 1", "0.05 C", apart(found[0], cell_c))
 
 
 def test_free_standing_modules_against_their_rated_temperature():
@@ -33,6 +35,7 @@ def test_free_standing_modules_against_their_rated_temperature():
     rated_c = float(crystalline["T_NOCT"].astype(float).median())
     found = hourly_cell_c("open", np.array([800.0]), np.array([20.0]), np.array([1.0]))
     assert found[0] == pytest.approx(rated_c, abs=5.0)
+    reached("Cells of a free module at rated conditions", "CEC list of modules, median NOCT", "5 C", apart(found[0], rated_c))
 
 
 def test_the_less_air_the_hotter_and_wind_cools():

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from simulator.battery.fade import NaumannState, naumann_calendar_k, naumann_cycle_k, naumann_loss, steady_use
+from tests.outside_checks import apart, reached
 
 YEAR_H = 8760.0
 
@@ -20,6 +21,12 @@ YEAR_H = 8760.0
 )
 def test_loss_on_the_shelf(soc, cell_c, years, loss_pct):
     assert 100 * NaumannState().after_time(soc, cell_c, years * YEAR_H).calendar_loss_frac == pytest.approx(loss_pct, abs=5e-5)
+    reached(
+        "LFP loss on the shelf",
+        "Naumann et al. (2018)",
+        "5e-5 % of capacity",
+        apart(100 * NaumannState().after_time(soc, cell_c, years * YEAR_H).calendar_loss_frac, loss_pct),
+    )
 
 
 @pytest.mark.parametrize(
@@ -28,6 +35,12 @@ def test_loss_on_the_shelf(soc, cell_c, years, loss_pct):
 )
 def test_loss_by_cycling(rate_per_h, depth_frac, cycles, loss_pct):
     assert 100 * NaumannState().after_cycles(depth_frac, cycles, rate_per_h).cycle_loss_frac == pytest.approx(loss_pct, abs=5e-5)
+    reached(
+        "LFP loss by cycling",
+        "Naumann et al. (2020)",
+        "5e-5 % of capacity",
+        apart(100 * NaumannState().after_cycles(depth_frac, cycles, rate_per_h).cycle_loss_frac, loss_pct),
+    )
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from simulator.battery import kernel as k
+from tests.outside_checks import apart, reached
 
 MONTH = json.loads((Path(__file__).parent / "reference" / "pybamm.json").read_text(encoding="utf-8"))
 
@@ -54,12 +55,24 @@ def test_the_month_is_rough(walked):
 # Reached: 5.8e-5.
 def test_charge_at_every_hour(walked):
     assert np.abs(walked.soc()[1:] - np.array(MONTH["soc"])).max() < 1e-4
+    reached(
+        "Hour loop: charge over a rough month",
+        "PyBaMM, equivalent circuit (Sulzer et al. 2021)",
+        "1e-4 of the charge",
+        apart(walked.soc()[1:], MONTH["soc"]),
+    )
 
 
 def test_energy_and_charge_of_the_month(walked):
     """The terminals see the same power; what is stored, what the resistance turns to heat and what passes must agree."""
     passed_ah = walked.total(k.CHARGED_AH) + walked.total(k.DISCHARGED_AH)
     assert passed_ah == pytest.approx(MONTH["passed_ah"], rel=5e-3)
+    reached(
+        "Hour loop: ampere-hours passed in a month",
+        "PyBaMM, equivalent circuit (Sulzer et al. 2021)",
+        "0.5 %",
+        apart(passed_ah, MONTH["passed_ah"], rel=True),
+    )
     assert walked.total(k.LOSS_OHMIC_WH) == pytest.approx(MONTH["resistance_heat_wh"], rel=5e-3)
     stored_wh = walked.total(k.CHARGED_WH) - walked.total(k.DISCHARGED_WH) - walked.total(k.LOSS_OHMIC_WH)
     assert stored_wh == pytest.approx(

@@ -15,6 +15,7 @@ import pytest
 from simulator.solar import hourly_sun_position
 from simulator.weather.draws import draw_weather
 from simulator.weather.normals import normals_from_written
+from tests.outside_checks import apart, reached
 
 GLOBAL = np.array([1.00, 1.76, 3.04, 4.46, 5.21, 5.87, 5.67, 4.83, 3.72, 2.20, 1.15, 0.81])
 DIFFUSE = np.array([0.59, 0.94, 1.49, 2.10, 2.58, 2.88, 2.64, 2.26, 1.66, 1.16, 0.68, 0.48])
@@ -47,12 +48,19 @@ def test_clearness_from_light_is_the_climatology_s():
 def test_light_on_the_flat_is_what_was_asked_for():
     global_light, _ = monthly_light()
     assert global_light == pytest.approx(GLOBAL, rel=0.05)
+    reached("Light of drawn years by month", "NASA POWER climatology 2001-2020", "5 %", apart(global_light, GLOBAL, rel=True))
     assert global_light.mean() == pytest.approx(GLOBAL.mean(), rel=0.02)
 
 
 def test_with_the_published_spread_every_month_s_diffuse_light_is_within_14_pct():
     _, diffuse = monthly_light(PUBLISHED_SPREAD.tolist())
     assert diffuse == pytest.approx(DIFFUSE, rel=0.14)
+    reached(
+        "Diffuse light of drawn years, published spread",
+        "NASA POWER climatology 2001-2020",
+        "14 %",
+        apart(diffuse, DIFFUSE, rel=True),
+    )
     assert diffuse.mean() == pytest.approx(DIFFUSE.mean(), rel=0.05)
 
 
@@ -62,3 +70,9 @@ def test_with_the_usual_spread_winters_are_too_diffuse_and_the_year_is_within_a_
     assert diffuse.mean() == pytest.approx(DIFFUSE.mean(), rel=0.10)
     assert diffuse[3:8] == pytest.approx(DIFFUSE[3:8], rel=0.10)
     assert (diffuse / DIFFUSE).max() < 1.27
+    reached(
+        "Diffuse light of drawn years, usual spread",
+        "NASA POWER climatology 2001-2020",
+        "27 % in winter",
+        apart(diffuse, DIFFUSE, rel=True),
+    )

@@ -10,6 +10,7 @@ import pvlib
 import pytest
 
 from simulator.solar import hourly_plane_light, hourly_sky, hourly_sun_position
+from tests.outside_checks import reached
 
 # Table A5.1: 17 October 2003, 12:30:30 at UTC-7, 39.742476 N, 105.1786 W, 1830.14 m, 820 hPa, 11 C, delta T 67 s.
 REFERENCE_UTC = pd.DatetimeIndex(["2003-10-17 19:30:30"], tz="UTC")
@@ -54,6 +55,12 @@ def test_the_witness_meets_the_reference_case():
 def test_ours_meets_the_reference_case_in_the_middle_of_the_hour():
     sun = reference_sun()
     assert apart_deg(sun.zenith_deg[0], sun.azimuth_deg[0], ZENITH_DEG, AZIMUTH_DEG) < OURS_DEG
+    reached(
+        "Place of the sun, reference case",
+        "Reda & Andreas (2004), table A5.1",
+        "0.011 deg",
+        apart_deg(sun.zenith_deg[0], sun.azimuth_deg[0], ZENITH_DEG, AZIMUTH_DEG),
+    )
 
 
 def test_incidence_of_the_reference_case():
@@ -74,4 +81,10 @@ def test_a_route_all_year_against_the_algorithm_itself():
     high = zenith < 89.0
     assert high.sum() > 500
     assert apart_deg(sun.zenith_deg, sun.azimuth_deg, zenith, azimuth)[high].max() < OURS_DEG
+    reached(
+        "Place of the sun, a year and a half turn of the earth",
+        "algorithm of Reda & Andreas (2004)",
+        "0.011 deg",
+        apart_deg(sun.zenith_deg, sun.azimuth_deg, zenith, azimuth)[high].max(),
+    )
     assert np.array_equal(sun.elevation_deg > 2.0, 90.0 - zenith > 2.0)

@@ -24,6 +24,7 @@ from simulator.solar import hourly_sun_position
 from simulator.weather import hourly_weather, read_sample
 from simulator.weather.draws import draw_weather
 from simulator.weather.normals import Normals, normals_from_station, normals_from_written
+from tests.outside_checks import apart, reached
 
 SAMPLES = ("sandpoint", "greensboro", "miami")
 SEATTLE = json.loads((Path(__file__).parent / "reference" / "seattle_temperature.json").read_text(encoding="utf-8"))
@@ -99,6 +100,12 @@ def test_months_are_as_bright(pairs, sample):
     for number in range(1, 13):
         here = real.month == number
         assert drawn.light[:, here].mean() == pytest.approx(real.light[:, here].mean(), rel=0.03)
+        reached(
+            "Light of drawn years by month, three stations",
+            "station-years of Sand Point, Greensboro, Miami",
+            "3 %",
+            apart(drawn.light[:, here].mean(), real.light[:, here].mean(), rel=True),
+        )
     assert drawn.light.mean() == pytest.approx(real.light.mean(), rel=0.01)
 
 
@@ -119,6 +126,12 @@ def test_the_longest_dark_spell_is_among_the_drawn_ones(pairs, sample):
     low, high = np.quantile(found, (0.05, 0.95))
     assert low <= known <= high
     assert np.median(found) == pytest.approx(known, abs=2.0)
+    reached(
+        "Longest dark spell of a year, three stations",
+        "station-years of Sand Point, Greensboro, Miami",
+        "2 days",
+        apart(np.median(found), known),
+    )
 
 
 def test_over_the_three_the_longest_dark_spell_is_usual(pairs):
@@ -165,6 +178,7 @@ def test_frost_at_a_place_that_was_held_out():
     frost = (drawn.low_c < 0.0).sum(axis=1)
     known = np.array(SEATTLE["days_below_freezing"])
     assert frost.mean() == pytest.approx(known.mean(), abs=5.0)
+    reached("Days below freezing at a place held out", "four years of Seattle", "5 days", apart(frost.mean(), known.mean()))
     assert np.quantile(frost, 0.03) <= known.min()
     assert known.max() <= np.quantile(frost, 0.97)
     assert (drawn.high_c < 0.0).sum(axis=1).mean() == pytest.approx(np.mean(SEATTLE["days_of_frost_throughout"]), abs=1.0)

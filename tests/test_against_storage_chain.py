@@ -17,6 +17,7 @@ import pytest
 
 from simulator import battery
 from simulator.battery import kernel as k
+from tests.outside_checks import reached
 
 UNIT_WH = 1200.0
 HOURS_A_DAY = 2
@@ -97,6 +98,12 @@ def agrees(daily: np.ndarray, expected: float) -> None:
     error = lane_means.std(ddof=1) / np.sqrt(len(lane_means))
     assert error < 0.1 * expected
     assert abs(lane_means.mean() - expected) < 4.0 * error
+    reached(
+        "Store that gains or loses a unit a day",
+        "birth-death chain (Feller; Bucciarelli 1979; Gordon 1987)",
+        "4 standard errors",
+        abs(lane_means.mean() - expected) / error,
+    )
 
 
 def test_published_figures_follow_from_the_closed_form():

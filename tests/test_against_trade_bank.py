@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from simulator.battery import kernel as k
+from tests.outside_checks import apart, lies, reached
 
 WORKSHEET_V = 12.0
 """Worksheets count watt-hours at this voltage, whatever the cells really have."""
@@ -83,6 +84,12 @@ def test_400_ah_lithium_from_20_percent_at_60_a(preset_bank, walk_bank):
     assert walked.hour(k.CHARGED_AH)[:5] == pytest.approx(60.0, rel=0.02)
     assert 320.0 / walked.hour(k.CHARGED_AH)[:5].mean() == pytest.approx(5.3, abs=0.15)
     assert hours_to(walked.soc(), 0.95) == pytest.approx(300.0 / 60.0, abs=0.25)
+    reached(
+        "Hours from 20 to 95 %, 400 Ah LFP at 60 A",
+        "common practice: ampere-hours over amperes",
+        "0.25 h",
+        apart(hours_to(walked.soc(), 0.95), 300.0 / 60.0),
+    )
     assert hours_to(walked.soc(), 0.999) < 6.1
 
 
@@ -93,6 +100,7 @@ def test_300_ah_agm_from_half_at_60_a(preset_bank, walk_bank):
     bulk = hours_to(soc, 0.8)
     full = hours_to(soc, 0.9995)
     assert 6.0 <= full <= 8.0
+    lies("Hours from half to full, 300 Ah AGM at 60 A", "common practice, no source", "6 to 8 h", full)
     assert full - bulk >= bulk
     assert walked.total(k.SPILLED_ACCEPTANCE_WH) == 0.0
     assert (np.diff(walked.hour(k.CHARGED_AH)[:7]) < 0.0).all(), "the current falls from hour to hour"
@@ -183,6 +191,12 @@ def test_warming_a_hundred_ampere_hours_of_lithium_by_15_degrees_takes_53_wh_and
     mean_c = settle_c + (cells_c[:-1] - settle_c) * (1.0 - np.exp(-ratio)) / ratio
     leaked_wh = bank.loss_w_per_c * (mean_c + 10.0).sum()
     assert heater_wh.sum() - leaked_wh == pytest.approx(53.0, abs=1.0)
+    reached(
+        "Heat to warm a 100 Ah LFP unit by 15 K",
+        "1,050 J/(kg K) by 12 kg, calculated",
+        "1 Wh of 53",
+        apart(heater_wh.sum() - leaked_wh, 53.0),
+    )
     assert 1.0 < leaked_wh < 40.0
 
 

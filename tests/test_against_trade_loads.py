@@ -12,6 +12,7 @@ from simulator.loads import hourly_load_w
 from simulator.scenario.parts import Alternator, Appliance, Inverter, Scenario, Stop, Vehicle
 from simulator.sources import charging_offers, hourly_sources
 from simulator.timeline import build_timeline
+from tests.outside_checks import apart, lies, reached
 
 BUS_V = 12.0
 CHARGING_V = 13.2
@@ -47,6 +48,12 @@ def test_a_tenth_of_the_ac_watts_are_the_amperes_at_twelve_volts(parameters):
     for watts in (500.0, 1000.0, 1500.0):
         load, _ = load_of(days(audit_line("ac", watts, duty_frac=1.0), inverter=inverter(2000.0, parameters)))
         assert load.dc_w[0, 0] / BUS_V == pytest.approx(watts / 10.0, rel=0.15)
+        reached(
+            "Amperes at 12 V of AC watts",
+            "common practice: a tenth of the watts",
+            "15 %",
+            apart(load.dc_w[0, 0] / BUS_V, watts / 10.0, rel=True),
+        )
 
 
 def test_a_thousand_ac_watts_are_85_to_95_amperes():
@@ -54,6 +61,7 @@ def test_a_thousand_ac_watts_are_85_to_95_amperes():
     for parameters in (GOOD, ORDINARY):
         load, _ = load_of(days(audit_line("ac", 1000.0, duty_frac=1.0), inverter=inverter(2000.0, parameters)))
         assert 85.0 <= load.dc_w[0, 0] / 12.5 <= 95.0
+        lies("Amperes of 1,000 AC watts", "common practice, no source", "85 to 95 A", load.dc_w[0, 0] / 12.5)
 
 
 def test_25_watts_idle_are_600_watt_hours_a_day():

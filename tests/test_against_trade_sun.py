@@ -22,6 +22,7 @@ from simulator.solar import (
     hourly_sun_w,
     panel_current_a,
 )
+from tests.outside_checks import lies, reached
 
 BATTERY_V = 13.2
 MPPT = Controller("mppt", None, None, 0.96, 0.99, 5.0)
@@ -87,6 +88,12 @@ def test_curves_against_those_of_the_public_list():
     assert np.abs(apart[:, :3]).max() < 0.02
     # Sheets whose current at the best point is 98 % of that at short circuit, which no diode gives, are off the most.
     assert np.abs(apart[:, 3:]).max() < 0.04
+    reached(
+        "Panel curves from a data sheet",
+        "CEC list, six parameters (Dobos 2012)",
+        "4 % of the power, 2 % in strong light",
+        np.abs(apart).max(),
+    )
 
 
 # Power at a bus voltage over the best power, 36-cell modules of 90-160 W: medians of the CEC list's own curves.
@@ -111,6 +118,12 @@ def test_share_of_the_best_power_that_a_pwm_controller_gets():
                 for panel in panels
             ]
             assert np.median(shares) == pytest.approx(expected, abs=0.015)
+            reached(
+                "Share of the best power under PWM",
+                "CEC list, medians of 36-cell modules",
+                "0.015",
+                abs(np.median(shares) - expected),
+            )
 
 
 def test_a_60_cell_300_w_panel_on_pwm_at_12_v_gives_120_to_130_w():
@@ -141,6 +154,7 @@ def test_100_w_flat_on_a_day_of_5_5_kwh_gives_25_to_33_ah(controller):
     sky = mean_day("2023-04-20", 40.0, 5500.0, 1400.0, 18.0)
     first, second, _ = amp_hours(replace(ROOF, controller=controller), sky)
     assert 25.0 <= first <= 33.0
+    lies("Ampere-hours of 100 W flat on a day of 5.5 kWh/m2", "common practice, no source", "25 to 33 Ah", first)
     assert first == pytest.approx(second)
 
 
@@ -169,6 +183,12 @@ def test_performance_ratio_with_mppt_is_0_70_to_0_85(greensboro, mount, tilt_deg
     offered = hourly_sun_w(array, greensboro, tilt_deg, 180.0, 1.0, 1.0, (12.4, 14.4))
     light = hourly_plane_light(greensboro, tilt_deg, 180.0).total_w_m2.sum() / 1000.0
     assert 0.70 <= offered[:, 1].sum() / (2.0 * 100.0 * light) <= 0.85
+    lies(
+        "Performance ratio of a typical year",
+        "common practice, no source",
+        "0.70 to 0.85",
+        offered[:, 1].sum() / (2.0 * 100.0 * light),
+    )
 
 
 def test_flat_light_is_the_horizontal_light(greensboro):
@@ -181,6 +201,12 @@ def test_flat_light_is_the_horizontal_light(greensboro):
 def test_cold_voltage_stays_just_below_the_electrical_code(min_cell_c, factor):
     volts = cold_open_circuit_v(replace(ROOF, in_series=3), min_cell_c)
     assert 0.96 * factor <= volts / (3 * SMALL.v_oc) <= factor
+    lies(
+        "Cold voltage over the code's",
+        "NEC 690.7, table (from memory)",
+        "0.96 to 1 of the table",
+        volts / (3 * SMALL.v_oc) / factor,
+    )
 
 
 @pytest.mark.parametrize(("bus_v", "most_w"), [(14.4, 1440.0), (28.8, 2880.0), (57.6, 5760.0)])

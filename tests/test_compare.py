@@ -149,7 +149,7 @@ def test_a_limit_broken_is_told():
     assert design("AGM").limits_broken == ("it is 38 kg above the payload margin",)
     assert design("three").limits_broken == ()
     text = "\n".join(comparison_lines(found()))
-    assert "AGM does not go in: it is 38 kg above the payload margin." in text
+    assert '"AGM" does not go in: it is 38 kg above the payload margin.' in text
 
 
 def test_a_year_costs_what_a_pencil_says():
@@ -214,7 +214,7 @@ def test_other_service_is_flagged_and_never_the_cheapest():
     said = "\n".join(comparison_lines(found()))
     for it in flagged:
         assert it.flat_mean - best.flat_mean > 0.5 or it.flat_worst > best.flat_worst + 2
-        assert f"{it.name} is not the same service as" in said
+        assert f'"{it.name}" is not the same service as' in said
     cost = Row("cost", lambda it: it.cost.per_year, str, -1, same_service=True)
     assert not {found().designs[place].name for place in best_of(cost, found())} & {it.name for it in flagged}
 

@@ -418,6 +418,17 @@ def test_the_command(tmp_path, capsys):
     assert kept == sorted(path.name for path in (tmp_path / "kept").iterdir())
 
 
+def test_the_table_as_parquet(tmp_path, capsys, monkeypatch):
+    given = ("--in-parallel", "1-2", "--years", "1", "--csv", str(tmp_path / "all.parquet"))
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    status, _, err = command(tmp_path, capsys, *given)
+    assert (status, "needs the package pyarrow" in err) == (2, True)
+    monkeypatch.undo()
+    pytest.importorskip("pyarrow")
+    assert command(tmp_path, capsys, *given)[0] == 0
+    assert pd.read_parquet(tmp_path / "all.parquet")["price"].tolist() == [150.0, 250.0]
+
+
 def test_no_design_meets_the_target(tmp_path, capsys):
     hard = ("--in-parallel", "1-2", "--flat-days", "0", "--years", "3", "--max-price", "160")
     text = SHORT.format(chemistry="lfp", at_floor="keep", standby_w=0.5, wh=900, month=10, more="")

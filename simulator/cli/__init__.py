@@ -59,6 +59,7 @@ EXAMPLES = """examples
   flatdays check my-trip.toml               say what was understood, and every mistake at once
   flatdays run my-trip.toml                 on which days does the bank run flat, and why
   flatdays odds my-trip.toml --years 200    the same over many weather years
+  flatdays size my-trip.toml --in-parallel 1-6   the cheapest bank that is hardly ever flat
   flatdays fetch my-trip.toml --years 2005-2024   bring the past years of every stop, once, for weather = { years = ... }
   flatdays run my-trip.toml --out results   also write summary.json, days.csv, hours.csv and report.html
   flatdays remedies my-trip.toml            every change that may end the flat days, and what it costs

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 
 from simulator.cli.csv_file import check_csv, write_csv
 from simulator.cli.shared import Commands, example, measures_of, print_json, print_lines
+from simulator.cli.study_files import write_study
 from simulator.errors import InputError
 
 
@@ -18,6 +20,7 @@ def add(commands: Commands) -> None:
         **example(
             "flatdays compare lithium.toml agm.toml       two files with the same stops",
             "flatdays compare my-trip.toml                the file as written and each [[variant]] in it",
+            "flatdays compare my-trip.toml --out beside   also the page compare.html",
         ),
     )
     beside.add_argument(
@@ -31,6 +34,9 @@ def add(commands: Commands) -> None:
     )
     beside.add_argument("--seed", type=int, metavar="S", help="start of the chance; left out: that of the first scenario")
     beside.add_argument("--load-spread", type=float, metavar="SHARE", help="how much a day's load varies over many years (0.15)")
+    beside.add_argument(
+        "--out", type=Path, metavar="FOLDER", help="also write compare.json, compare.html, designs.csv and years.csv there"
+    )
     beside.add_argument("--csv", type=Path, metavar="FILE", help="also write one row a design there")
     beside.add_argument("--json", action="store_true", help="print the answer as JSON and nothing else")
     beside.set_defaults(act=_compare)
@@ -54,6 +60,10 @@ def _compare(arguments: argparse.Namespace) -> int:
     if mistakes:
         raise InputError(mistakes)
     check_csv(arguments.csv)
+    if arguments.out is not None:
+        from simulator.record import check_folder
+
+        check_folder(arguments.out)
     from simulator.report.compare import comparison_lines
     from simulator.studies.compare import compare
     from simulator.studies.compare_tables import comparison_rows, comparison_summary
@@ -63,6 +73,12 @@ def _compare(arguments: argparse.Namespace) -> int:
         print_json(comparison_summary(found))
     else:
         print_lines(comparison_lines(found, measures_of(arguments)))
+    if arguments.out is not None:
+        from simulator.report.files import comparison_files
+
+        sys.stdout.flush()
+        texts = [(path.name, path.read_text(encoding="utf-8")) for path in arguments.scenarios]
+        write_study(comparison_files(found, texts, measures_of(arguments)), arguments)
     if arguments.csv is not None:
         write_csv(arguments.csv, comparison_rows(found))
         if not arguments.json:

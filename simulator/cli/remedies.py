@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 
 from simulator.cli.csv_file import check_csv, write_csv
 from simulator.cli.shared import Commands, example, measures_of, print_json, print_lines, progress
+from simulator.cli.study_files import write_study
 
 
 def add(commands: Commands) -> None:
@@ -31,6 +33,9 @@ def add(commands: Commands) -> None:
     remedies.add_argument("--seed", type=int, metavar="S", help="start of the chance; left out: the scenario's")
     remedies.add_argument("--load-spread", type=float, metavar="SHARE", help="how much a day's load varies (0.15)")
     remedies.add_argument("--no-pairs", action="store_true", help="try single changes only")
+    remedies.add_argument(
+        "--out", type=Path, metavar="FOLDER", help="also write remedies.json, remedies.html and changes.csv there"
+    )
     remedies.add_argument("--csv", type=Path, metavar="FILE", help="also write one row a change there")
     remedies.add_argument("--json", action="store_true", help="print the answer as JSON and nothing else")
     remedies.set_defaults(act=_remedies)
@@ -44,6 +49,10 @@ def _remedies(arguments: argparse.Namespace) -> int:
     from simulator.studies.remedy_rows import remedies_summary, remedy_rows
 
     check_csv(arguments.csv)
+    if arguments.out is not None:
+        from simulator.record import check_folder
+
+        check_folder(arguments.out)
     found = remedies(
         scenario,
         years=arguments.years,
@@ -59,6 +68,12 @@ def _remedies(arguments: argparse.Namespace) -> int:
         from simulator.report.remedies import remedies_lines
 
         print_lines(remedies_lines(found, measures_of(arguments)))
+    if arguments.out is not None:
+        from simulator.report.files import remedies_files
+
+        sys.stdout.flush()
+        text = arguments.scenario.read_text(encoding="utf-8")
+        write_study(remedies_files(found, text, measures_of(arguments)), arguments)
     if arguments.csv is not None:
         write_csv(arguments.csv, remedy_rows(found))
         if not arguments.json:

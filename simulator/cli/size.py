@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 from typing import Any
 
 from simulator.cli.csv_file import check_csv, write_csv
 from simulator.cli.shared import EXIT_FLAT, Commands, example, measures_of, print_json, print_lines, progress
+from simulator.cli.study_files import write_study
 from simulator.errors import InputError
 
 EXIT_INTERRUPTED = 130
@@ -59,6 +61,9 @@ def add(commands: Commands) -> None:
         "--keep", type=Path, metavar="FOLDER", help="keep finished work there; a run that was stopped goes on from it"
     )
     size.add_argument("--workers", type=int, metavar="N", help="so many processes; left out: threads of this one")
+    size.add_argument(
+        "--out", type=Path, metavar="FOLDER", help="also write size.json, size.html, designs.csv and years.csv there"
+    )
     size.add_argument(
         "--csv", type=Path, metavar="FILE", help="also write one row a design there; FILE.parquet where pyarrow is installed"
     )
@@ -153,6 +158,10 @@ def _size(arguments: argparse.Namespace) -> int:
 
     wish = with_flags(scenario, _flags(arguments))
     _check_table(arguments.csv)
+    if arguments.out is not None:
+        from simulator.record import check_folder
+
+        check_folder(arguments.out)
     if arguments.workers is not None and not 1 <= arguments.workers <= MOST_WORKERS:
         raise InputError(f"--workers: expected a whole number from 1 to {MOST_WORKERS}, got {arguments.workers}")
     from simulator.studies.sizing import size
@@ -178,8 +187,6 @@ def _size(arguments: argparse.Namespace) -> int:
             progress=progress("lanes"),
         )
     except KeyboardInterrupt:
-        import sys
-
         kept = (
             f"finished work is kept in {arguments.keep}: give the same command again to go on."
             if arguments.keep is not None
@@ -196,6 +203,12 @@ def _size(arguments: argparse.Namespace) -> int:
         from simulator.report.sizing import size_lines
 
         print_lines(size_lines(found, measures_of(arguments)))
+    if arguments.out is not None:
+        from simulator.report.files import size_files
+
+        sys.stdout.flush()
+        text = arguments.scenario.read_text(encoding="utf-8")
+        write_study(size_files(found, text, measures_of(arguments)), arguments)
     if arguments.csv is not None:
         _write_table(arguments.csv, size_rows(found))
         if not arguments.json:

@@ -53,15 +53,15 @@ def _tenth(value: float) -> str:
     return f"{value:,.1f}"
 
 
-def _days(value: float) -> str:
+def days_text(value: float) -> str:
     return f"{value:.2f}" if 0.0 < value < 1.0 else f"{value:.1f}"
 
 
-def _life(value: float) -> str:
+def life_text(value: float) -> str:
     return f"over {value:.0f}" if value >= LONGEST_LIFE_YEARS else f"{value:.1f}"
 
 
-def _percent(value: float) -> str:
+def percent_text(value: float) -> str:
     return f"{value:.0%}"
 
 
@@ -92,12 +92,12 @@ def table_rows(found: Comparison, measures: Measures) -> Iterator[Row | str]:
             f"roof left, {'sq ft' if us else 'm2'}", lambda it: _scaled(it.roof_left_m2, us, M_PER_FOOT**2), _tenth, 1, NONE
         )
     yield "What it does"
-    yield Row("flat days, average year", lambda it: it.flat_mean, _days, -1)
+    yield Row("flat days, average year", lambda it: it.flat_mean, days_text, -1)
     yield Row("flat days, worst year", lambda it: it.flat_worst, _whole, -1)
-    yield Row("years without a flat day", lambda it: it.flat_free_share, _percent, 1)
-    yield Row("  95 % sure, from", lambda it: it.flat_free_interval[0], _percent)
-    yield Row("  95 % sure, to", lambda it: it.flat_free_interval[1], _percent)
-    yield Row("lowest charge met", lambda it: it.lowest_soc, _percent, 1)
+    yield Row("years without a flat day", lambda it: it.flat_free_share, percent_text, 1)
+    yield Row("  95 % sure, from", lambda it: it.flat_free_interval[0], percent_text)
+    yield Row("  95 % sure, to", lambda it: it.flat_free_interval[1], percent_text)
+    yield Row("lowest charge met", lambda it: it.lowest_soc, percent_text, 1)
     yield Row("not taken, kWh a year", lambda it: it.spilled_kwh, _whole)
     yield Row("delivered, kWh a year", lambda it: it.delivered_kwh, _whole)
     yield Row("full cycles a year", lambda it: it.full_cycles, _whole)
@@ -111,7 +111,7 @@ def table_rows(found: Comparison, measures: Measures) -> Iterator[Row | str]:
             NONE,
         )
     yield "Life and money"
-    yield Row("bank lasts, years", lambda it: it.life.years_to_end, _life, 1, same_frac=SAME_LIFE_FRAC)
+    yield Row("bank lasts, years", lambda it: it.life.years_to_end, life_text, 1, same_frac=SAME_LIFE_FRAC)
     yield Row("  by the models from", lambda it: it.life.band_years[0], _tenth)
     yield Row("  by the models to", lambda it: it.life.band_years[1], _tenth)
     yield Row("warranty, years", lambda it: it.scenario.bank.warranty_years, _tenth, 1, NONE)
@@ -212,8 +212,13 @@ def units_words(design: Design) -> str:
     return ", ".join(parts)
 
 
+def quoted(design: Design) -> str:
+    """Its name within a sentence."""
+    return f'"{design.name}"'
+
+
 def names_words(designs: Sequence[Design]) -> str:
-    names = [design.name for design in designs]
+    names = [quoted(design) for design in designs]
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
@@ -222,10 +227,10 @@ def win_words(found: Comparison, measures: Measures) -> Iterator[str]:
     money = found.terms.currency
     same = [design for design in found.designs if found.same_service(design)]
     asked: list[tuple[str, str, Figure, int, Callable[[float], str]]] = [
-        ("runs flat least", "run flat least", lambda it: it.flat_mean, -1, lambda it: f"{_days(it)} days in an average year"),
+        ("runs flat least", "run flat least", lambda it: it.flat_mean, -1, lambda it: f"{days_text(it)} days in an average year"),
         ("is the lightest", "are the lightest", lambda it: it.mass_kg, -1, measures.mass),
         ("takes the least room", "take the least room", lambda it: it.volume_l, -1, measures.volume),
-        ("lasts longest", "last longest", lambda it: it.life.years_to_end, 1, lambda it: f"its bank {_life(it)} years"),
+        ("lasts longest", "last longest", lambda it: it.life.years_to_end, 1, lambda it: f"its bank {life_text(it)} years"),
         (
             "burns the least fuel of those with a generator",
             "burn the least fuel of those with a generator",
@@ -248,12 +253,12 @@ def win_words(found: Comparison, measures: Measures) -> Iterator[str]:
     if len(priced) > 1:
         least = min(cost for cost, _ in priced)
         best_ones = [design for cost, design in priced if cost - least <= SAME_FRAC * max(least, 1e-9)]
-        others = sorted((cost, design.name) for cost, design in priced if design not in best_ones)
+        others = sorted((cost, quoted(design)) for cost, design in priced if design not in best_ones)
         tail = f"; {others[0][1]} costs {others[0][0] - least:,.0f} more" if others else ""
         verb = "costs" if len(best_ones) == 1 else "cost"
         yield f"For the same service {names_words(best_ones)} {verb} least a year ({_money(least)} {money}{tail})."
     elif len(priced) == 1 and len(same) == 1 and len(found.designs) > 1:
-        yield f"No other design gives the service of {same[0].name}, so the costs of a year do not compare."
+        yield f"No other design gives the service of {quoted(same[0])}, so the costs of a year do not compare."
 
 
 def flag_words(found: Comparison, measures: Measures) -> Iterator[str]:
@@ -267,7 +272,8 @@ def flag_words(found: Comparison, measures: Measures) -> Iterator[str]:
                 design.cost is not None and best.cost is not None and design.cost.per_year < best.cost.per_year * (1 - SAME_FRAC)
             )
             yield (
-                f"{design.name} is not the same service as {best.name}: {_days(more)} more flat days a trip in an average year"
+                f"{quoted(design)} is not the same service as {quoted(best)}: {days_text(more)} more flat days a trip in an "
+                "average year"
                 + (f", {worst} more in the worst" if worst > 0 else "")
                 + ("; its lower cost buys less." if cheaper else ".")
             )
@@ -278,16 +284,16 @@ def flag_words(found: Comparison, measures: Measures) -> Iterator[str]:
         )
     for design in found.designs:
         for sentence in design.limits_broken:
-            yield f"{design.name} does not go in: {measures.sentence(sentence)}."
+            yield f"{quoted(design)} does not go in: {measures.sentence(sentence)}."
     for design in found.designs:
         warranty = design.scenario.bank.warranty_years
         if warranty is not None and design.life.years_to_end < warranty:
             yield (
-                f"{design.name}: the warranty of {warranty:g} years is longer than the {_life(design.life.years_to_end)} years "
-                "that the bank lasts on this route; ask what it covers."
+                f"{quoted(design)}: the warranty of {warranty:g} years is longer than the {life_text(design.life.years_to_end)} "
+                "years that the bank lasts on this route; ask what it covers."
             )
         if design.bay is not None and design.bay.units >= design.units and design.bay.stacked:
-            yield f"{design.name}: so many fit the bay only in {len(design.bay.layers)} layers; what lies above needs a shelf."
+            yield f"{quoted(design)}: so many fit the bay only in {len(design.bay.layers)} layers; what lies above needs a shelf."
 
 
 def cost_words(found: Comparison) -> Iterator[str]:
@@ -309,7 +315,7 @@ def cost_words(found: Comparison) -> Iterator[str]:
         yield f"In no figure, being without a price and the same in all designs: {', '.join(found.left_out)}."
     for design in found.designs:
         for sentence in design.cost_missing:
-            yield f"{design.name}: no cost. {sentence[0].upper()}{sentence[1:]}"
+            yield f"{quoted(design)}: no cost. {sentence[0].upper()}{sentence[1:]}"
 
 
 def comparison_lines(found: Comparison, measures: Measures = METRIC) -> list[str]:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from simulator.report import compare as told
-from simulator.report.chances import percent_text
 from simulator.report.compare import Row
 from simulator.report.frame import (
     Answer,
@@ -70,14 +69,13 @@ def _answer(found: Comparison, measures: Measures) -> Answer:
     state = "good" if share >= GOOD_SHARE else "thin" if share >= HALF_SHARE else "flat"
     more = []
     for design in (chosen,):
-        more += [f"But {design.name} does not go in: {measures.sentence(sentence)}." for sentence in design.limits_broken]
+        more += [f"But {told.quoted(design)} does not go in: {measures.sentence(sentence)}." for sentence in design.limits_broken]
     if more and state == "good":
         state = "thin"
     others = [design for design in found.designs if not found.same_service(design)]
     if others:
-        verb = "is" if len(others) == 1 else "are"
         more.append(
-            f"{told.names_words(others)} {verb} not the same service: more flat days than {found.reference.name}. "
+            f"Not the same service: {told.names_words(others)}, with more flat days than {told.quoted(found.reference)}. "
             "Compare costs only among equals."
         )
     if state == "flat":
@@ -101,15 +99,20 @@ def _best(found: Comparison, row: Row) -> list[Design]:
     return [found.designs[place] for place in sorted(told.best_of(row, found))]
 
 
+def _winner_words(found: Comparison, winners: list[Design]) -> str:
+    others = [design for design in found.designs if design not in winners]
+    return f"all but {told.names_words(others)}" if len(others) < len(winners) - 1 else told.names_words(winners)
+
+
 def _numbers(found: Comparison, measures: Measures) -> list[tuple[str, str, str]]:
     """The winners, each with its figure."""
-    asked = [
-        ("Flat least", Row("", lambda it: it.flat_mean, told.days_words, -1), lambda it: f"{told.days_words(it)} days"),
+    asked: list[tuple[str, Row, Callable[[float], str]]] = [
+        ("Flat least", Row("", lambda it: it.flat_mean, told.days_text, -1), lambda it: f"{told.days_text(it)} days"),
         ("Lightest", Row("", lambda it: it.mass_kg, measures.mass, -1), measures.mass),
         (
             "Lasts longest",
-            Row("", lambda it: it.life.years_to_end, told.life_words, 1, same_frac=told.SAME_LIFE_FRAC),
-            lambda it: f"{told.life_words(it)} years",
+            Row("", lambda it: it.life.years_to_end, told.life_text, 1, same_frac=told.SAME_LIFE_FRAC),
+            lambda it: f"{told.life_text(it)} years",
         ),
         ("Cheapest to buy", Row("", lambda it: it.price, str, -1), lambda it: _money(it, found)),
         (
@@ -118,14 +121,15 @@ def _numbers(found: Comparison, measures: Measures) -> list[tuple[str, str, str]
             lambda it: _money(it, found),
         ),
     ]
-    figures = [("Weather", _years_words(found), f"the same for all, {plural_text(found.days, 'day')} each")]
+    kind = f"{KIND_WORDS.get(found.kind, 'weather year')}{'' if found.years == 1 else 's'}"
+    figures = [("Weather", f"{found.years:,}", f"{kind}, the same for all, {plural_text(found.days, 'day')} each")]
     for name, row, shown in asked:
         winners = _best(found, row)
         values = [row.figure(design) for design in found.designs]
         if winners:
             value = row.figure(winners[0])
             assert value is not None
-            figures.append((name, shown(value), told.names_words(winners)))
+            figures.append((name, shown(value), _winner_words(found, winners)))
         elif all(value is not None for value in values) and not row.same_service:
             figures.append((name, shown(values[0] or 0.0), "all alike"))
     return figures
@@ -165,7 +169,7 @@ def _strips(found: Comparison) -> Strips:
             shown = flat
         without = int((flat == 0).sum())
         words = (
-            f"{without} of {plural_text(found.years, 'year')} without a flat day; mean {told.days_words(design.flat_mean)}, "
+            f"{without} of {plural_text(found.years, 'year')} without a flat day; mean {told.days_text(design.flat_mean)}, "
             f"worst {design.flat_worst}"
         )
         listed = ", ".join(str(int(days)) for days in shown)
@@ -210,8 +214,8 @@ def _odds_part(found: Comparison) -> Part:
                 low,
                 design.flat_free_share,
                 high,
-                percent_text(design.flat_free_share),
-                f"{percent_text(low)} to {percent_text(high)}",
+                told.percent_text(design.flat_free_share),
+                f"{told.percent_text(low)} to {told.percent_text(high)}",
             )
         )
     sure = f"{CONFIDENCE:.0%} sure"
@@ -231,14 +235,14 @@ def _money_part(found: Comparison) -> Part:
     pieces: list[object] = []
     priced = [design for design in found.designs if design.cost is not None]
     if priced:
-        most = max(max(design.cost.per_year for design in priced if design.cost is not None), 1e-9)
+        most = max((design.cost.per_year for design in priced if design.cost is not None), default=0.0) or 1.0
         rows = []
         for design in found.designs:
             same = "the same service" if found.same_service(design) else "runs flat more often"
             if design.cost is None:
-                rows.append(Bar("other", design.name, "not known", 0.0, same))
+                rows.append(Bar("lesser", design.name, "not known", 0.0, same))
                 continue
-            kind = "bank" if found.same_service(design) else "other"
+            kind = "bank" if found.same_service(design) else "lesser"
             rows.append(Bar(kind, design.name, _money(design.cost.per_year, found), max(design.cost.per_year, 0.0) / most, same))
         pieces.append(Bars("Cost of a year, all together", ("Design", "A year", "Service"), rows))
         parts = [

@@ -9,11 +9,22 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from simulator.report.compare_page import compare_page
+from simulator.report.frame import ScenarioText
 from simulator.report.life_page import life_page
 from simulator.report.measures import METRIC, Measures
 from simulator.report.odds_page import DAYS_PER_WEEK, odds_page
+from simulator.report.remedies_page import remedies_page
+from simulator.report.size_page import size_page
+from simulator.studies.compare import Comparison
+from simulator.studies.compare_tables import comparison_summary, comparison_table
+from simulator.studies.designs import NOT_WALKED
 from simulator.studies.life import Life, life_summary
 from simulator.studies.odds import Odds, odds_summary
+from simulator.studies.remedies import Remedies
+from simulator.studies.remedy_rows import remedies_summary, remedy_rows
+from simulator.studies.sizing import Sizing
+from simulator.studies.sizing_tables import size_summary, size_table
 
 
 def _json_text(summary: dict[str, Any]) -> str:
@@ -125,4 +136,49 @@ def life_files(found: Life, scenario_text: str | None = None, measures: Measures
         "life.json": _json_text(life_summary(found)),
         "life.html": life_page(found, scenario_text, measures=measures),
         "years.csv": _csv_text(life_years_table(found)),
+    }
+
+
+def comparison_files(found: Comparison, scenario_text: ScenarioText = None, measures: Measures = METRIC) -> dict[str, str]:
+    """``compare.json``, ``compare.html``, ``designs.csv`` (a row a design) and ``years.csv`` (a row a design and year)."""
+    years = pd.DataFrame(
+        [
+            {"design": design.name, "kind": found.kind, "year": name, "flat_days": int(flat)}
+            for design in found.designs
+            for name, flat in zip(found.year_names, design.flat_days, strict=True)
+        ]
+    )
+    return {
+        "compare.json": _json_text(comparison_summary(found)),
+        "compare.html": compare_page(found, scenario_text, measures=measures),
+        "designs.csv": _csv_text(comparison_table(found)),
+        "years.csv": _csv_text(years),
+    }
+
+
+def size_files(found: Sizing, scenario_text: str | None = None, measures: Measures = METRIC) -> dict[str, str]:
+    """``size.json``, ``size.html``, ``designs.csv`` (a row a design) and ``years.csv`` (a row a design and year walked)."""
+    years = pd.DataFrame(
+        [
+            (design.number + 1, name, int(flat))
+            for design in found.grid.designs
+            for name, flat in zip(found.year_names, found.walked.flat_days[design.number], strict=True)
+            if flat != NOT_WALKED
+        ],
+        columns=["design", "year", "flat_days"],
+    )
+    return {
+        "size.json": _json_text(size_summary(found)),
+        "size.html": size_page(found, scenario_text, measures=measures),
+        "designs.csv": _csv_text(size_table(found)),
+        "years.csv": _csv_text(years),
+    }
+
+
+def remedies_files(found: Remedies, scenario_text: str | None = None, measures: Measures = METRIC) -> dict[str, str]:
+    """``remedies.json``, ``remedies.html`` and ``changes.csv`` (a row a change or pair)."""
+    return {
+        "remedies.json": _json_text(remedies_summary(found)),
+        "remedies.html": remedies_page(found, scenario_text, measures=measures),
+        "changes.csv": _csv_text(pd.DataFrame(remedy_rows(found))),
     }

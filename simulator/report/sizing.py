@@ -16,11 +16,16 @@ MOST_FRONT = 12
 FIGURE_WORDS = {"price": "price", "mass_kg": "mass", "volume_l": "volume", "roof_m2": "roof area"}
 
 
-def design_words(found: Sizing, design: Design) -> str:
-    """A design in words: its bank, and what else is varied."""
+def bank_words(design: Design) -> str:
+    """The bank of a design: units, chemistry, bus."""
     bank = design.fresh.bank
     units = bank.in_parallel if bank.in_series == 1 else f"{bank.in_parallel} x {bank.in_series}"
-    words = [f"{units} x {bank.unit_ah:g} Ah {bank.chemistry} on {design.fresh.vehicle.bus_v} V"]
+    return f"{units} x {bank.unit_ah:g} Ah {bank.chemistry} on {design.fresh.vehicle.bus_v} V"
+
+
+def design_words(found: Sizing, design: Design) -> str:
+    """A design in words: its bank, and what else is varied."""
+    words = [bank_words(design)]
     for axis in found.grid.axes:
         value = design.choice[axis.name]
         if axis.name.startswith("panels "):

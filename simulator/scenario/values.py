@@ -152,7 +152,7 @@ def row(each: PlainValidator, what: str, most: int = 100) -> PlainValidator:
 
 
 def counts(low: int, high: int) -> PlainValidator:
-    """Whole numbers to try, each once and rising: [from, to] is a range, a longer list is taken as it stands, one number alone."""
+    """Whole numbers to try, each once and rising: [from, to] is a range, a longer list stands as it is, one number alone."""
     what = f"whole numbers {_span(low, high, '')}: [from, to], or a list of three or more"
 
     def check(value: Any) -> tuple[int, ...]:
