@@ -176,14 +176,19 @@ class Outcome:
 
     @cached_property
     def thin(self) -> npt.NDArray[np.bool_]:
-        """(days,): no outage, but below the planning line, or less than a day's essential load left above the cut-off."""
+        """(days,): no outage, but below the planning line, or less than a day's essential load left above the cut-off.
+
+        Days that are spent wholly off the road are never thin: nobody wants anything of the bank.
+        """
         bank = self.scenario.bank
         base = self.days[0]
         lowest = base[:, k.DAY_LOWEST_SOC]
         below = (lowest < 1.0 - bank.usable_frac - 1e-9) & (bank.at_floor == "keep")
         left_wh = self.stored_wh(lowest) - self.stored_wh(np.full_like(lowest, bank.cutoff_soc))
         short = left_wh < base[:, k.DAY_ESSENTIAL_WH]
-        return np.asarray((below | short) & (base[:, k.DAY_MISSED_WH] <= 0.0))
+        clock = self.timeline
+        lived_in = np.bincount(clock.local_day, weights=~clock.stored, minlength=clock.days) > 0.0
+        return np.asarray((below | short) & (base[:, k.DAY_MISSED_WH] <= 0.0) & lived_in)
 
     @cached_property
     def flat_nights(self) -> int:

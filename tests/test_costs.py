@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 
 from simulator.errors import InputError
 from simulator.scenario.parts import Costs
+from simulator.sources import fuel_litres
 from simulator.studies.costs import (
     LEAST_LIFE_YEARS,
     Part,
     annuity_factor,
-    generator_litres,
     left_out,
     part_cost,
     service_cost,
@@ -139,7 +139,7 @@ def test_only_what_all_designs_have_alike_may_go_unpriced():
 def test_fuel_at_a_quarter_and_at_full_load(make_generator):
     """Common practice, no source: 2 kW burns 0.45 L/h at a quarter and 1.0 L/h at full load; its charger is 0.87 efficient."""
     generator = make_generator()
-    assert generator_litres(generator, 3.0, 3.0 * 500.0 * 0.87) == pytest.approx(3.0 * 0.45)
-    assert generator_litres(generator, 3.0, 3.0 * 2000.0 * 0.87) == pytest.approx(3.0 * 1.0)
-    assert generator_litres(generator, 2.0, 2.0 * 1250.0 * 0.87) == pytest.approx(2.0 * 0.725)
-    assert generator_litres(generator, 0.0, 0.0) == 0.0
+    assert fuel_litres(generator, 3.0, 3.0 * 500.0 * 0.87) == pytest.approx(3.0 * 0.45)
+    assert fuel_litres(generator, 3.0, 3.0 * 2000.0 * 0.87) == pytest.approx(3.0 * 1.0)
+    assert fuel_litres(generator, 2.0, 2.0 * 1250.0 * 0.87) == pytest.approx(2.0 * 0.725)
+    assert fuel_litres(generator, 0.0, 0.0) == 0.0

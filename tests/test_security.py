@@ -355,7 +355,7 @@ BOMBS = {
     "deep tables": "a = " + "{ a = " * 100_000,
     "long dotted key": "a." * 400_000 + "a = 1",
     "long header": "[" + "a." * 400_000 + "a]",
-    "many tables": "\n".join(f"[t{number}.u.v]" for number in range(60_000)),
+    "many tables": "\n".join(f"[t{number}.u.v]" for number in range(25_000)),
     "many list tables": "[[stop]]\n" * 100_000,
     "many dotted keys": "\n".join(f"a.b.c{number}.d = 1" for number in range(40_000)),
     "long number": "a = " + "9" * 900_000,

@@ -57,6 +57,13 @@ def _check(arguments: argparse.Namespace) -> int:
                     weather[stop.number] = words.removeprefix(f"{normals.name}, ") if known else words
             except InputError as error:
                 mistakes |= dict.fromkeys(error.mistakes)
+    if any(appliance.profile is not None for appliance in scenario.appliances):
+        from simulator.loads import judge_profiles
+
+        try:
+            judge_profiles(scenario.appliances)
+        except InputError as error:
+            mistakes |= dict.fromkeys(error.mistakes)
     if mistakes:
         raise InputError(mistakes)
     measures = measures_of(arguments)

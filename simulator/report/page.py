@@ -126,7 +126,7 @@ def render_page(
     scenario, clock = outcome.scenario, outcome.timeline
     state, sign = _standing(outcome)
     cure = cure_sentence(outcome)
-    overload_wh = outcome.ledger["missed_overload_wh"]
+    overload_wh = outcome.overload_wh
     day = sections.opened_day(outcome, pictures.worst_day(outcome), measures)
     stops = sections.stops(outcome, measures)
     return fill(

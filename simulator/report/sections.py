@@ -127,6 +127,7 @@ def energy(outcome: Outcome) -> dict[str, Any]:
         ("other", "hookup", t["shore_wh"]),
         ("other", "engine while driving", t["driving_wh"]),
         ("other", "generator", t["generator_wh"]),
+        ("other", "other sources", t["other_sources_wh"]),
         ("bank", "taken from the bank's store", -stored),
     ]
     went = [
@@ -142,7 +143,8 @@ def energy(outcome: Outcome) -> dict[str, Any]:
     missed = [
         ("missed", "the bank was at its cut-off", t["missed_dark_wh"]),
         ("missed", "switched off to save the rest", t["missed_switched_off_wh"]),
-        ("missed", "more than bank or inverter may deliver at once", t["missed_overload_wh"]),
+        ("missed", "more than the bank may deliver at once", t["missed_overload_wh"]),
+        ("missed", "more than the inverter may deliver at once", t["refused_by_inverter_wh"]),
     ]
     total = sum(value for _, _, value in came if value > 0.0)
     return {

@@ -60,6 +60,8 @@ PROTECTION_COSTS = dict.fromkeys(PROTECTION_WORDS, "of all load missed") | {
     "charge_current": "of sun spilled",
 }
 MAX_FLAT_ROWS = 31
+LEAST_TOLD_WH = 0.5
+"""Less than this missed is rounding."""
 FEW_YEARS = 5.0
 """Shorter lives are told to a tenth of a year."""
 NOTHING_CHARGES = "nothing charges it on this trip"
@@ -193,9 +195,28 @@ def _flat(outcome: Outcome) -> Iterator[str]:
     thin = int(outcome.thin.sum())
     why = "below the planning line, or less than a day's essential load left"
     yield f"Thin days: {thin} ({why})" if thin else "Thin days: none"
-    overload = outcome.ledger["missed_overload_wh"]
-    if overload > 0.5:
-        yield f"Overload: {_wh(overload)} of load were above what the bank may deliver at once (not counted as flat)"
+    if outcome.overload_wh > LEAST_TOLD_WH:
+        yield f"Overload: {_wh(outcome.overload_wh)} of load were {overload_words(outcome)} (not counted as flat)"
+    yield from _priorities(outcome)
+
+
+def overload_words(outcome: Outcome) -> str:
+    """Which limit refused load while the bank was not empty."""
+    by_bank = outcome.ledger["missed_overload_wh"] > LEAST_TOLD_WH
+    by_inverter = outcome.ledger["refused_by_inverter_wh"] > LEAST_TOLD_WH
+    which = "bank and inverter" if by_bank and by_inverter else "the inverter" if by_inverter else "the bank"
+    tripped = f", tripped by {', '.join(outcome.load.overload_names)}" if by_inverter and outcome.load.overload_names else ""
+    return f"above what {which} may deliver at once{tripped}"
+
+
+def _priorities(outcome: Outcome) -> Iterator[str]:
+    """What comfort and luxury went without, when they did."""
+    spared = [line for line in outcome.priorities[1:] if line.missed_wh > LEAST_TOLD_WH]
+    for line in spared:
+        yield f"{line.name.capitalize()} went without {_wh(line.missed_wh)}, in {line.hours:.0f} hours (switched off or dark)"
+    every = int(outcome.flat_for_all_load.sum())
+    if spared and every != len(outcome.flat_days):
+        yield f"Counting comfort and luxury like essential load: {plural(every, 'flat day')}"
 
 
 def cures(outcome: Outcome) -> list[tuple[str, int]]:
@@ -260,7 +281,8 @@ def _bank(outcome: Outcome, measures: Measures) -> Iterator[str]:
                 yield f"  {_wh(totals[column])} lost: {SPILL_WORDS[name]}"
     yield from _protections(outcome, measures)
     if totals[k.GENERATOR_H] > 0.0:
-        yield f"Generator: {totals[k.GENERATOR_H]:.1f} h, {_wh(totals[k.GENERATOR_WH])}"
+        fuel = measures.litres(outcome.generator_litres)
+        yield f"Generator: {totals[k.GENERATOR_H]:.1f} h, {_wh(totals[k.GENERATOR_WH])}, about {fuel} of fuel"
     life = outcome.life
     low, high = life.band_years
     years = f"{life.life_years:.{0 if life.life_years >= FEW_YEARS else 1}f}"

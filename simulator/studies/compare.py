@@ -17,12 +17,12 @@ from simulator.battery import kernel as k
 from simulator.errors import InputError
 from simulator.outcome import SPILLED
 from simulator.scenario.parts import Scenario, Stop
+from simulator.sources import fuel_litres
 from simulator.studies.bay import BayFit, fit_bay
 from simulator.studies.costs import (
     Part,
     ServiceCost,
     Terms,
-    generator_litres,
     left_out,
     parts_of,
     service_cost,
@@ -317,7 +317,7 @@ def _design(
     offered_wh = float(mean[k.SUN_OFFERED_WH])
     litres = 0.0
     if scenario.generator is not None:
-        litres = generator_litres(scenario.generator, float(mean[k.GENERATOR_H]), float(mean[k.GENERATOR_WH]))
+        litres = float(fuel_litres(scenario.generator, mean[k.GENERATOR_H], mean[k.GENERATOR_WH]))
     delivered_kwh = float(mean[k.DISCHARGED_WH]) * rounds / WH_PER_KWH
     nights = hookup_nights(clock) * rounds
     counted = [part for part in parts if part.same_as not in alike]

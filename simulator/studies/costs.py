@@ -14,8 +14,7 @@ from typing import Final
 import numpy as np
 
 from simulator.errors import InputError
-from simulator.scenario.parts import Costs, Generator, Scenario
-from simulator.scenario.presets import load_preset
+from simulator.scenario.parts import Costs, Scenario
 
 HORIZON_YEARS: Final = 10.0
 """Years that money is counted over (common practice, no source)."""
@@ -26,7 +25,6 @@ LIVES_YEARS: Final = {"panels": 25.0, "controller": 10.0, "inverter": 10.0, "cha
 """Years that parts last which are not simulated (common practice, no source)."""
 LEAST_LIFE_YEARS: Final = 0.1
 """A bank that lasts less is reckoned with this."""
-QUARTER: Final = 0.25
 
 
 @dataclass(frozen=True)
@@ -310,28 +308,3 @@ def left_out(designs: Sequence[Iterable[Part]]) -> set[Hashable]:
     """Find parts without a price that every design has alike: without them the designs compare just as well."""
     unpriced = [{part.same_as for part in parts if part.price is None and part.same_as is not None} for parts in designs]
     return set.intersection(*unpriced) if unpriced else set()
-
-
-def generator_litres(generator: Generator, hours_h: float, given_wh: float) -> float:
-    """Fuel for so many hours in which the generator gave the bus so many watt-hours through its charger.
-
-    The litres an hour are taken on the straight line through those at a quarter and at full load (common practice, no source).
-
-    Parameters
-    ----------
-    generator : Generator
-    hours_h : running [h].
-    given_wh : at the bus [Wh]; its own watts follow from the usual efficiency of a charger.
-
-    Returns
-    -------
-    float
-        [L].
-    """
-    if hours_h <= 0.0:
-        return 0.0
-    efficiency = load_preset("converters").number("shore", "efficiency_frac")
-    share = given_wh / hours_h / efficiency / generator.rated_w
-    slope = (generator.fuel_l_per_h_full - generator.fuel_l_per_h_quarter) / (1.0 - QUARTER)
-    per_h = generator.fuel_l_per_h_quarter + slope * (share - QUARTER)
-    return hours_h * max(per_h, 0.0)

@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from simulator.scenario.parts import Scenario
-from simulator.studies.costs import Part, Terms, generator_litres, part_cost
+from simulator.sources import fuel_litres
+from simulator.studies.costs import Part, Terms, part_cost
 from simulator.studies.odds import clopper_pearson
 from simulator.units import HOURS_PER_DAY
 
@@ -187,7 +188,7 @@ def _litres(design: Scenario, walked: Walked) -> float:
     if design.generator is None:
         return 0.0
     each = [
-        generator_litres(design.generator, float(hours), float(given))
+        float(fuel_litres(design.generator, hours, given))
         for hours, given in zip(walked.generator_h, walked.generator_wh, strict=True)
     ]
     return float(np.mean(each))
