@@ -265,6 +265,8 @@ def run(setting: Setting, names: tuple[str, ...], design: Lanes, threads: int | 
         scenario=scenario,
         timeline=setting.timeline,
         temp_air=setting.weather.table["temp_air"],
+        ghi=setting.weather.table["ghi"],
+        usual_sun=setting.weather.usual_sun,
         load=setting.load,
         weather_sources=setting.weather.sources,
         notes=(*scenario.notes, *setting.weather.notes),

@@ -18,6 +18,7 @@ from simulator.battery.wells import bank_charge_ah
 from simulator.electrics import PriorityLine, cold_cabin_sentence, flat_for_all_load, priority_lines
 from simulator.loads import LoadHistory
 from simulator.protections import Protection, bank_warnings, protections
+from simulator.reasons import Reason, reason, usual_light_wh_m2
 from simulator.scenario.parts import Scenario
 from simulator.sources import fuel_litres
 from simulator.timeline import Timeline
@@ -126,6 +127,9 @@ class Outcome:
     scenario: Scenario
     timeline: Timeline
     temp_air: FloatArray
+    ghi: FloatArray
+    usual_sun: tuple[tuple[float, ...] | None, ...]
+    """By stop: usual light on the flat, month by month [kWh/m2 a day]; None: nobody knows."""
     load: LoadHistory
     weather_sources: tuple[str, ...]
     notes: tuple[str, ...]
@@ -215,6 +219,14 @@ class Outcome:
         if ratio is None or ratio >= 1.0 or (ratio > 0.0 and day - first + 1 < LEAST_STRUCTURAL_DAYS):
             return "buffer"
         return "structural"
+
+    @cached_property
+    def _usual_light(self) -> FloatArray | None:
+        return usual_light_wh_m2(self.timeline, self.usual_sun)
+
+    def reason_of_day(self, day: int) -> Reason:
+        """The ledger of the days before a flat day."""
+        return reason(self.hours, self.timeline, day, self.ghi, self._usual_light)
 
     def _hours_of_days(self, first: int, last: int) -> npt.NDArray[np.bool_]:
         return (self.timeline.local_day >= first) & (self.timeline.local_day <= last)

@@ -55,6 +55,7 @@ def summary(outcome: Outcome) -> dict[str, Any]:
                 "dark_h": _round(day.dark_h, 2),
                 "missed_wh": _round(day.missed_wh, 1),
                 "cause": day.cause,
+                "before": outcome.reason_of_day(day.day).sentence,
             }
             for day in outcome.flat_days
         ],

@@ -32,6 +32,7 @@ LAYERS = {
     "outcome": 4,
     "protections": 4,
     "electrics": 4,
+    "reasons": 4,
     "record": 4,
     "route": 4,
     "engine": 5,
@@ -41,7 +42,13 @@ LAYERS = {
     "__main__": 9,
     "__init__": 10,
 }
-SAME_LAYER_ALLOWED = {("profiles", "timeline"), ("outcome", "protections"), ("outcome", "electrics"), ("record", "outcome")}
+SAME_LAYER_ALLOWED = {
+    ("profiles", "timeline"),
+    ("outcome", "protections"),
+    ("outcome", "electrics"),
+    ("outcome", "reasons"),
+    ("record", "outcome"),
+}
 NETWORK_HOME = "weather/archive.py"
 PRINT_HOME = "cli/"
 

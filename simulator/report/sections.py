@@ -53,6 +53,11 @@ class Spell:
     cause: str
 
 
+def _sentence(words: str) -> str:
+    """A sentence that begins and ends like one."""
+    return f"{words[0].upper()}{words[1:]}."
+
+
 def opened_day(outcome: Outcome, day: int, measures: Measures = METRIC) -> dict[str, Any]:
     """The day with its pictures, a sentence, and its hours as a table."""
     clock = outcome.timeline
@@ -65,7 +70,8 @@ def opened_day(outcome: Outcome, day: int, measures: Measures = METRIC) -> dict[
     else:
         words = (
             f"{when}, at {stop}: {found.dark_h:.1f} h dark; {wh_text(found.missed_wh)} of the day's "
-            f"{wh_text(base[k.DAY_LOAD_WH])} went unserved, because {cause_words(outcome, found.cause)}."
+            f"{wh_text(base[k.DAY_LOAD_WH])} went unserved, because {cause_words(outcome, found.cause)}. "
+            f"{_sentence(outcome.reason_of_day(day).sentence)}"
         )
     rows = []
     for hour in np.flatnonzero(clock.local_day == day):

@@ -60,6 +60,8 @@ PROTECTION_COSTS = dict.fromkeys(PROTECTION_WORDS, "of all load missed") | {
     "charge_current": "of sun spilled",
 }
 MAX_FLAT_ROWS = 31
+MOST_REASONS = 6
+"""Runs of flat days whose ledger is told; the page and the summary have all."""
 LEAST_TOLD_WH = 0.5
 """Less than this missed is rounding."""
 FEW_YEARS = 5.0
@@ -191,6 +193,8 @@ def _flat(outcome: Outcome) -> Iterator[str]:
             yield f"  ... and {len(runs) - MAX_FLAT_ROWS} more runs; days.csv lists every day (--out FOLDER)"
         for cause in dict.fromkeys(day.cause for day in flat):
             yield f"  {cause}: {cause_words(outcome, cause)}"
+        for run in runs[:MOST_REASONS]:
+            yield f"  {run[0].date:%d %b}: {outcome.reason_of_day(run[0].day).sentence}"
         yield f"Outages: {len(outcome.outages)}, the longest {max(outage.dark_h for outage in outcome.outages):.1f} h dark"
     thin = int(outcome.thin.sum())
     why = "below the planning line, or less than a day's essential load left"

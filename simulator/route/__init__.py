@@ -11,10 +11,20 @@ import numpy as np
 from simulator import weather
 from simulator.errors import InputError
 from simulator.route.drawn import drawn_weather, drawn_years, first_drawn, route_normals
-from simulator.route.parts import CLEAR_TEMP_C, RouteWeather, WeatherYears, asks_for_normals, asks_for_past, height_m, station_of
+from simulator.route.parts import (
+    CLEAR_TEMP_C,
+    RouteWeather,
+    WeatherYears,
+    asks_for_normals,
+    asks_for_past,
+    height_m,
+    station_of,
+    usual_sun_of,
+)
 from simulator.route.past import last_past, past_years
 from simulator.scenario.parts import Scenario
 from simulator.timeline import Timeline
+from simulator.weather.climate import written_normals
 
 __all__ = ["RouteWeather", "WeatherYears", "drawn_weather", "drawn_years", "past_years", "route_normals", "route_weather"]
 
@@ -35,6 +45,7 @@ def route_weather(scenario: Scenario, clock: Timeline) -> RouteWeather:
     table = {name: np.zeros(clock.hours) for name in weather.COLUMNS}
     elevation_m = np.zeros(clock.hours)
     rain_mm = np.full(clock.hours, np.nan)
+    usual_sun: list[tuple[float, ...] | None] = [None] * len(scenario.stops)
     said: dict[str, None] = {}
     notes: dict[str, None] = {}
     mistakes: dict[str, None] = {}
@@ -61,6 +72,8 @@ def route_weather(scenario: Scenario, clock: Timeline) -> RouteWeather:
             elevation_m[here] = ready.elevation_m[here]
             if ready.precipitation_mm is not None:
                 rain_mm[here] = ready.precipitation_mm[0, here]
+            if asks_for_normals(stop):
+                usual_sun[place] = written_normals(stop).sun_kwh_m2_day
             continue
         if asks_for_normals(stop):
             continue
@@ -80,10 +93,12 @@ def route_weather(scenario: Scenario, clock: Timeline) -> RouteWeather:
             found = weather.hourly_weather(station, utc)
             height = height_m(stop, station.elevation_m)
             said[station.source] = None
+            usual_sun[place] = usual_sun_of(station)
             notes |= dict.fromkeys((*station.notes, *weather.distance_notes(station, stop)))
         for name, column in table.items():
             column[here] = found[name]
         elevation_m[here] = height
     if mistakes:
         raise InputError(mistakes)
-    return RouteWeather(table, elevation_m, tuple(said), tuple(notes), None if np.isnan(rain_mm).all() else rain_mm)
+    rain = None if np.isnan(rain_mm).all() else rain_mm
+    return RouteWeather(table, elevation_m, tuple(said), tuple(notes), rain, tuple(usual_sun))

@@ -8,13 +8,16 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from simulator import weather
 from simulator.errors import ArchiveError
 from simulator.scenario.parts import Stop
+from simulator.units import HOURS_PER_DAY, WH_PER_KWH
 from simulator.weather.archive_files import DamagedFileError, read_kept
 from simulator.weather.climate import where_of
 from simulator.weather.past import ArchiveYear, Cell, cell_of
+from simulator.weather.station import StationYear
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -33,6 +36,8 @@ class RouteWeather:
     sources: tuple[str, ...]
     notes: tuple[str, ...]
     precipitation_mm: FloatArray | None = None
+    usual_sun: tuple[tuple[float, ...] | None, ...] = ()
+    """By stop: light on the flat that is usual there, month by month (12,) [kWh/m2 a day]; None: nobody knows."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +68,14 @@ def height_m(stop: Stop, other_m: float | None) -> float:
     if stop.elevation_m is not None:
         return stop.elevation_m
     return other_m if other_m is not None else weather.look_up_elevation_m(stop.latitude_deg, stop.longitude_deg)
+
+
+def usual_sun_of(station: StationYear) -> tuple[float, ...]:
+    """Mean light on the flat of each month of a station's year (12,) [kWh/m2 a day]."""
+    month = pd.DatetimeIndex(station.table.index).month.to_numpy() - 1
+    light_w_m2 = station.table["ghi"].to_numpy()
+    mean_w_m2 = np.bincount(month, weights=light_w_m2, minlength=12) / np.maximum(np.bincount(month, minlength=12), 1)
+    return tuple((mean_w_m2 * HOURS_PER_DAY / WH_PER_KWH).tolist())
 
 
 def asks_for_normals(stop: Stop) -> bool:
