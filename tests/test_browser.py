@@ -16,12 +16,19 @@ from pathlib import Path
 import pytest
 
 from simulator.engine import simulate
+from simulator.report.compare_page import compare_page
 from simulator.report.life_page import life_page
 from simulator.report.odds_page import odds_page
 from simulator.report.page import render_page
+from simulator.report.remedies_page import remedies_page
+from simulator.report.size_page import size_page
 from simulator.scenario import parse_scenario
+from simulator.scenario.variants import variants_of
+from simulator.studies.compare import compare
 from simulator.studies.life import live
 from simulator.studies.odds import odds
+from simulator.studies.remedies import remedies
+from simulator.studies.sizing import size
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 FLAGS = (
@@ -96,7 +103,39 @@ zone = "America/Anchorage"
 arrive = 2026-01-30
 depart = 2026-02-04
 """
-PAGES = ("run", "calm", "odds", "life")
+PAGES = ("run", "calm", "odds", "life", "compare", "size", "remedies")
+PICTURES = {"calm": 3, "compare": 4, "size": 1, "remedies": 0}
+"""Fewest pictures on a page, where not two."""
+CHOICE = (
+    SCENARIO.replace("unit_ah = 100", "unit_ah = 100\nunit_price = 300\nunit_kg = 12")
+    .replace("panel = { p_w = 100 }", "panel = { p_w = 100, price = 90, kg = 7, area_m2 = 0.6 }")
+    .replace("power_w = 50", "power_w = 15")
+    .replace('place = "outside"', 'place = "inside"')
+    + """
+[costs]
+hookup_price_per_night = 30
+[size]
+in_parallel = [1, 8]
+panels = [1, 4, 16, 24]
+chemistry = ["lfp", "agm"]
+flat_days = 20
+max_price = 4500
+[size.unit.agm]
+unit_v = 12
+unit_price = 200
+unit_kg = 30
+[[variant]]
+name = "four units </td><script>window.hurt = 1</script>"
+set = { "bank.in_parallel" = 4 }
+[[variant]]
+name = "Donaudampfschifffahrtselektrizitaetenhauptbetriebswerkbauunterbeamtengesellschaftshof"
+set = { "bank.place" = "outside" }
+[[variant]]
+name = "AGM"
+set = { "bank.chemistry" = "agm", "bank.unit_v" = 12, "bank.unit_kg" = 30 }
+"""
+)
+"""The same trip with prices, variants and a grid, and with less to carry."""
 CALM = """
 title = "Five quiet days"
 [bank]
@@ -171,6 +210,16 @@ def pages(tmp_path_factory):
         "calm": render_page(simulate(calm), CALM),
         "odds": odds_page(odds(scenario, 12), odds(scenario, 30, seed=5), SCENARIO),
         "life": life_page(live(scenario), SCENARIO),
+    }
+    choice = parse_scenario(CHOICE)
+    sized = size(choice, whole=True)
+    assert len(sized.front) > 1
+    cures = remedies(choice, years=6)
+    assert cures.singles and cures.pairs
+    texts |= {
+        "compare": compare_page(compare(variants_of(CHOICE), 12), [("one <i>.toml", CHOICE), ("two.toml", "# two")]),
+        "size": size_page(sized, CHOICE),
+        "remedies": remedies_page(cures, CHOICE),
     }
     for name, text in texts.items():
         (folder / f"{name}.html").write_text(text, encoding="utf-8")
@@ -292,7 +341,10 @@ def test_every_picture_has_words(look, name):
         "return [...document.querySelectorAll('svg')].map(each => [each.getAttribute('role'), "
         "each.getAttribute('aria-labelledby').split(' ').map(id => document.getElementById(id).textContent.trim()).join(' ')])"
     )
-    assert len(found) >= (3 if name == "calm" else 2)
+    found += page.run(
+        "return [...document.querySelectorAll('[role=img]:not(svg)')].map(each => ['img', each.getAttribute('aria-label') || ''])"
+    )
+    assert len(found) >= PICTURES.get(name, 2)
     assert all(role == "img" and len(words) > 10 for role, words in found)
 
 
@@ -328,7 +380,7 @@ def test_headings_go_down_step_by_step_and_the_language_is_set(look, name):
     assert page.run("return [...document.querySelectorAll('table')].every(each => each.caption !== null)")
 
 
-@pytest.mark.parametrize("name", ["run", "odds", "life"])
+@pytest.mark.parametrize("name", ["run", "odds", "life", "compare", "size", "remedies"])
 def test_the_keyboard_reaches_everything_and_opens_the_details(browser, look, name):
     from selenium.webdriver.common.action_chains import ActionChains
     from selenium.webdriver.common.keys import Keys
@@ -381,9 +433,10 @@ def test_what_is_touched_is_large_enough(look, name):
     assert small == []
 
 
+@pytest.mark.parametrize("name", ["run", "compare", "size", "remedies"])
 @pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
-def test_the_answer_stands_on_the_first_screen(look, size):
-    page = look("run", size)
+def test_the_answer_stands_on_the_first_screen(look, name, size):
+    page = look(name, size)
     box = page.run("const box = document.querySelector('#answer p').getBoundingClientRect(); return [box.top, box.bottom]")
     assert 0 <= box[0] < box[1] <= size[1]
 
@@ -401,3 +454,23 @@ def test_paper_shows_everything_in_dark_ink_even_to_those_who_read_in_the_dark(b
     assert folded == 0
     printed = browser.execute_cdp_cmd("Page.printToPDF", {"printBackground": True, "paperWidth": 8.27, "paperHeight": 11.69})
     assert len(printed["data"]) > 20_000
+
+
+@pytest.mark.parametrize("name", ["compare", "size", "remedies"])
+def test_the_names_stay_while_a_table_is_moved_sideways(look, name):
+    """On a telephone a wide table moves inside its own box, and its first column stays."""
+    page = look(name, PHONE, unfold=True)
+    moved = page.run(
+        "return [...document.querySelectorAll('.scroll[tabindex]')].filter(box => box.scrollWidth > box.clientWidth + 20)"
+        ".map(box => {"
+        "const name = box.querySelector('tbody th[scope=row]'), cell = name.nextElementSibling;"
+        "const before = [name.getBoundingClientRect().left, cell.getBoundingClientRect().left]; box.scrollLeft = 9999;"
+        "const after = [name.getBoundingClientRect().left, cell.getBoundingClientRect().left];"
+        "return [Math.abs(after[0] - before[0]), before[1] - after[1], getComputedStyle(name).backgroundColor,"
+        " document.documentElement.scrollLeft] })"
+    )
+    assert moved
+    for stayed, went, background, whole in moved:
+        assert stayed < 1 and went > 15 and whole == 0
+        # Else the cells would be read through it.
+        assert not background.startswith("rgba(0, 0, 0, 0")

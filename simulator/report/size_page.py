@@ -141,7 +141,7 @@ def _picks(found: Sizing, measures: Measures) -> Versus:
             [_known(each.volume_l, each.missing["volume_l"], measures.volume(each.volume_l)) for each in parts],
         ),
     ]
-    if any(each.roof_m2 for each in parts):
+    if any(each.roof_m2 or each.missing["roof_m2"] for each in parts):
         size.append(row("roof", [_known(each.roof_m2, each.missing["roof_m2"], measures.area(each.roof_m2)) for each in parts]))
     does = [
         row(_score_head(found).lower(), [_score_words(found, design) for design in designs]),

@@ -23,13 +23,11 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from simulator import timeline
 from simulator.battery import kernel as k
 from simulator.errors import FlatdaysError, InputError
-from simulator.route import WeatherYears, drawn_years, past_years
 from simulator.scenario.parts import Scenario
 from simulator.studies.designs import BLOCK_YEARS, DesignYears, Fleet, year_runs
-from simulator.studies.odds import LOAD_SPREAD_FRAC
+from simulator.studies.ground import Ground, ground_weather
 from simulator.version import package_version
 
 IntArray = npt.NDArray[np.int64]
@@ -41,19 +39,6 @@ WAITING_CHUNKS = 64
 """Chunks handed to an executor at a time; more would only fill its memory."""
 ARRAYS = ("flat_days", "missed_wh", "lowest_soc", "totals")
 SUFFIX = ".npz"
-
-
-@dataclass(frozen=True)
-class Ground:
-    """What all chunks of a study share: the route, its weather years and the chance of the load."""
-
-    scenario: Scenario
-    source: str
-    """``past`` or ``drawn``."""
-    years: int
-    """Of drawn weather; past years are all that the cache has."""
-    seed: int
-    load_spread_frac: float = LOAD_SPREAD_FRAC
 
 
 @dataclass(frozen=True)
@@ -107,22 +92,6 @@ def program_sha256() -> str:
             digest.update(path.relative_to(root).as_posix().encode())
             digest.update(path.read_bytes())
     return digest.hexdigest()
-
-
-@lru_cache(maxsize=4)
-def ground_weather(ground: Ground) -> WeatherYears:
-    """Weather years of a study; the same in every process.
-
-    Raises
-    ------
-    InputError, ArchiveError
-        As :func:`simulator.route.drawn_years` and :func:`simulator.route.past_years`.
-    """
-    scenario = ground.scenario
-    clock = timeline.build_timeline(scenario)
-    if ground.source == "past":
-        return past_years(scenario, clock, ground.seed)
-    return drawn_years(scenario, clock, ground.years, ground.seed)
 
 
 @lru_cache(maxsize=64)

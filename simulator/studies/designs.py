@@ -22,7 +22,7 @@ from simulator.loads.phases import string_w
 from simulator.outcome import flat_mask
 from simulator.route import RouteWeather, WeatherYears
 from simulator.scenario.parts import Scenario
-from simulator.studies.odds import LOAD_SPREAD_FRAC, _with_load, draw_load_factors
+from simulator.studies.ground import LOAD_SPREAD_FRAC, draw_load_factors, with_load
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -198,7 +198,7 @@ def _settle(
             continue
         known_sun = own.sun in rows.first["sun"]
         setting = histories(replace(design, arrays=()) if known_sun else design, clock, found, questions=False)
-        rows.add(_with_load(setting, factors), own)
+        rows.add(with_load(setting, factors), own)
     return rows
 
 

@@ -8,7 +8,8 @@ What the load really is differs from day to day too: each day's load is multipli
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from concurrent.futures import BrokenExecutor, Executor
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -17,11 +18,12 @@ from scipy.stats import beta
 
 from simulator import battery, timeline
 from simulator.battery import kernel as k
-from simulator.engine import Setting, histories, lanes, pack, run
-from simulator.errors import InputError
+from simulator.engine import histories, lanes, pack, run
+from simulator.errors import FlatdaysError, InputError
 from simulator.outcome import Outcome, flat_mask
-from simulator.route import RouteWeather, WeatherYears, drawn_years, past_years
+from simulator.route import RouteWeather, WeatherYears
 from simulator.scenario.parts import Scenario
+from simulator.studies.ground import LOAD_SPREAD_FRAC, Ground, draw_load_factors, fresh_weather, ground_weather, with_load
 from simulator.version import package_version
 
 FloatArray = npt.NDArray[np.float64]
@@ -29,13 +31,9 @@ Progress = Callable[[int, int], None]
 
 SUN_SCALES = (1.0, 0.9, 1.1)
 """The weather as it is, a tenth less sun and a tenth more: about what models of a place's sun differ by (no source)."""
-LOAD_SPREAD_FRAC = 0.15
-"""Standard deviation of a day's load about the audit (common practice, no source)."""
 CONFIDENCE = 0.95
 BLOCK_ROWS = 24
 """Years walked at a time: bounds the memory and changes no number."""
-LOAD_STREAM = 7_001
-"""Keeps the chance of the load apart from that of the weather."""
 MOST_YEARS = 10_000
 SOURCES = ("past", "drawn")
 
@@ -117,18 +115,6 @@ def clopper_pearson(successes: int, trials: int, confidence: float = CONFIDENCE)
     return low, high
 
 
-def draw_load_factors(years: int, days: int, spread_frac: float, seed: int, first_year: int = 0) -> FloatArray:
-    """Factor on each day's load, ``(years, days)``: log-normal about 1; each year hangs on (seed, number) alone."""
-    if spread_frac == 0.0:
-        return np.ones((years, days))
-    width = np.sqrt(np.log1p(spread_frac * spread_frac))
-    rows = [
-        np.random.default_rng(np.random.SeedSequence((seed, year, LOAD_STREAM))).standard_normal(days)
-        for year in range(first_year, first_year + years)
-    ]
-    return np.asarray(np.exp(width * np.stack(rows) - 0.5 * width * width))
-
-
 def longest_run(without: npt.NDArray[np.bool_]) -> FloatArray:
     """Longest run of True along the last axis of ``(years, days)``."""
     run_length = np.zeros(without.shape[0])
@@ -153,14 +139,6 @@ def _check(years: int, seed: int, load_spread_frac: float, source: str) -> None:
         raise InputError(mistakes)
 
 
-def _with_load(setting: Setting, factors: FloatArray) -> Setting:
-    """Load rows of each year: the day's factor on the audit."""
-    inputs = setting.inputs
-    hourly = factors[:, setting.timeline.local_day]
-    peak_h = np.ascontiguousarray(np.broadcast_to(inputs.peak_h, hourly.shape))
-    return replace(setting, inputs=inputs._replace(load_w=inputs.load_w * hourly[:, :, None, None], peak_h=peak_h))
-
-
 def odds(
     scenario: Scenario,
     years: int = 100,
@@ -168,6 +146,7 @@ def odds(
     *,
     source: str | None = None,
     load_spread_frac: float = LOAD_SPREAD_FRAC,
+    executor: Executor | None = None,
     threads: int | None = None,
     progress: Progress | None = None,
 ) -> Odds:
@@ -180,7 +159,8 @@ def odds(
     seed : None takes the scenario's.
     source : ``past`` or ``drawn``; None: past years if a stop asks for them.
     load_spread_frac : standard deviation of a day's load about the audit, 0..1.
-    threads : the answer does not depend on it.
+    executor : any ``concurrent.futures.Executor`` (threads, processes, other machines); None: here, on ``threads`` threads.
+    threads : the answer depends on neither.
     progress : called with (years done, years) now and then.
 
     Raises
@@ -189,13 +169,15 @@ def odds(
         The counts cannot be, or a stop has no weather that varies.
     ArchiveError
         Past years are asked for, and none is in the cache.
+    FlatdaysError
+        A worker process ended.
     """
     seed = scenario.seed if seed is None else seed
     source = source or usual_source(scenario)
     _check(years, seed, load_spread_frac, source)
     clock = timeline.build_timeline(scenario)
-    found = past_years(scenario, clock, seed) if source == "past" else drawn_years(scenario, clock, years, seed)
-    return _walk_years(scenario, clock, found, seed, load_spread_frac, threads, progress)
+    ground = Ground(scenario, source, years, seed, load_spread_frac)
+    return _walk_years(ground, clock, fresh_weather(ground), executor, threads, progress)
 
 
 def usual_source(scenario: Scenario) -> str:
@@ -203,44 +185,77 @@ def usual_source(scenario: Scenario) -> str:
     return "past" if any(stop.weather is not None and stop.weather.years is not None for stop in scenario.stops) else "drawn"
 
 
+def walk_block(
+    ground: Ground, first: int, count: int, threads: int | None = 1, weather: WeatherYears | None = None
+) -> tuple[npt.NDArray[np.bool_], FloatArray, FloatArray]:
+    """Walk years ``first`` .. ``first + count - 1``; top-level and with plain arguments, so that processes can be sent it.
+
+    Returns
+    -------
+    flat : (suns, count, days)
+    missed_wh, stretch_days : (count,)
+    """
+    scenario = ground.scenario
+    clock = timeline.build_timeline(scenario)
+    base = pack(scenario)
+    curve, capacity = battery.pack_curve(scenario.bank)
+    found = (weather or ground_weather(ground)).block(first, count)
+    factors = draw_load_factors(count, clock.days, ground.load_spread_frac, ground.seed, first)
+    setting = with_load(histories(scenario, clock, found, questions=False), factors)
+    design = battery.stack_lanes(
+        [
+            base | {"sun_row": year, "bay_row": year, "load_row": year, "sun_scale": scale}
+            for scale in SUN_SCALES
+            for year in range(count)
+        ]
+    )
+    state = battery.start_state(design, scenario.bank.start_soc, setting.inputs.bay_c[design.bay_row, 0, 0])
+    walked = battery.walk(design, setting.inputs, curve[None], capacity[None], state, threads=threads)
+    days = walked.days.reshape(len(SUN_SCALES), count, clock.days, k.DAY_FIELDS)
+    return flat_mask(days), days[0, :, :, k.DAY_MISSED_WH].sum(axis=1), longest_run(days[0, :, :, k.DAY_FULL_H] <= 0.0)
+
+
 def _walk_years(
-    scenario: Scenario,
+    ground: Ground,
     clock: timeline.Timeline,
     weather: WeatherYears,
-    seed: int,
-    load_spread_frac: float,
+    executor: Executor | None,
     threads: int | None,
     progress: Progress | None,
 ) -> Odds:
-    """Walk all years, a block at a time."""
-    base = pack(scenario)
-    curve, capacity = battery.pack_curve(scenario.bank)
+    """Walk all years, a block at a time, here or by an executor."""
     years = len(weather.names)
     flat = np.zeros((len(SUN_SCALES), years, clock.days), dtype=bool)
     missed_wh = np.zeros(years)
     stretch_days = np.zeros(years)
-    for first in range(0, years, BLOCK_ROWS):
-        count = min(BLOCK_ROWS, years - first)
-        found = weather.block(first, count)
-        factors = draw_load_factors(count, clock.days, load_spread_frac, seed, first)
-        setting = _with_load(histories(scenario, clock, found, questions=False), factors)
-        design = battery.stack_lanes(
-            [
-                base | {"sun_row": year, "bay_row": year, "load_row": year, "sun_scale": scale}
-                for scale in SUN_SCALES
-                for year in range(count)
-            ]
-        )
-        state = battery.start_state(design, scenario.bank.start_soc, setting.inputs.bay_c[design.bay_row, 0, 0])
-        walked = battery.walk(design, setting.inputs, curve[None], capacity[None], state, threads=threads)
-        days = walked.days.reshape(len(SUN_SCALES), count, clock.days, k.DAY_FIELDS)
-        here = slice(first, first + count)
-        flat[:, here] = flat_mask(days)
-        missed_wh[here] = days[0, :, :, k.DAY_MISSED_WH].sum(axis=1)
-        stretch_days[here] = longest_run(days[0, :, :, k.DAY_FULL_H] <= 0.0)
-        if progress is not None:
-            progress(first + count, years)
-    return Odds(scenario, clock, weather.sources, seed, weather.names, flat, missed_wh, stretch_days, weather, load_spread_frac)
+    blocks = [(first, min(BLOCK_ROWS, years - first)) for first in range(0, years, BLOCK_ROWS)]
+    waiting = [] if executor is None else [executor.submit(walk_block, ground, *block) for block in blocks]
+    try:
+        for place, (first, count) in enumerate(blocks):
+            here = slice(first, first + count)
+            found = walk_block(ground, first, count, threads, weather) if executor is None else waiting[place].result()
+            flat[:, here], missed_wh[here], stretch_days[here] = found
+            if progress is not None:
+                progress(first + count, years)
+    except BrokenExecutor:
+        raise FlatdaysError(
+            "A worker process ended before its work was done (out of memory, or killed). Give the same command again."
+        ) from None
+    finally:
+        for future in waiting:
+            future.cancel()
+    return Odds(
+        ground.scenario,
+        clock,
+        weather.sources,
+        ground.seed,
+        weather.names,
+        flat,
+        missed_wh,
+        stretch_days,
+        weather,
+        ground.load_spread_frac,
+    )
 
 
 def worst_outcome(found: Odds, threads: int | None = None) -> Outcome:
@@ -256,7 +271,7 @@ def worst_outcome(found: Odds, threads: int | None = None) -> Outcome:
         None if row.precipitation_mm is None else row.precipitation_mm[0],
     )
     factors = draw_load_factors(1, clock.days, found.load_spread_frac, found.seed, year)
-    setting = _with_load(histories(scenario, clock, single), factors)
+    setting = with_load(histories(scenario, clock, single), factors)
     return run(setting, *lanes(setting), threads)
 
 

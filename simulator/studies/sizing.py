@@ -21,10 +21,11 @@ from simulator.battery.use import stored_mean
 from simulator.errors import InputError
 from simulator.scenario.parts import Scenario, SizeWish
 from simulator.studies.changes import END_OF_LIFE_SOH
-from simulator.studies.chunks import Ground, Kept, ground_weather
+from simulator.studies.chunks import Kept
 from simulator.studies.designs import NOT_WALKED, Fleet
 from simulator.studies.grid import SAME, Design, Grid, build_grid
-from simulator.studies.odds import LOAD_SPREAD_FRAC, MOST_YEARS, SOURCES, usual_source
+from simulator.studies.ground import LOAD_SPREAD_FRAC, Ground, ground_weather
+from simulator.studies.odds import MOST_YEARS, SOURCES, usual_source
 from simulator.studies.walker import Target, Walked, Walker
 from simulator.units import DAYS_PER_YEAR
 

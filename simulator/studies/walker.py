@@ -16,8 +16,9 @@ import numpy.typing as npt
 
 from simulator.battery import kernel as k
 from simulator.scenario.parts import Scenario
-from simulator.studies.chunks import Ground, Kept, cut, ground_weather, run_chunks
+from simulator.studies.chunks import Kept, cut, run_chunks
 from simulator.studies.designs import NOT_WALKED, Fleet
+from simulator.studies.ground import Ground, ground_weather
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

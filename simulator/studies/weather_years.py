@@ -12,7 +12,8 @@ from simulator.errors import InputError
 from simulator.route import RouteWeather, WeatherYears, drawn_years, past_years, route_weather
 from simulator.route.parts import asks_for_normals, asks_for_past
 from simulator.scenario.parts import Scenario
-from simulator.studies.odds import BLOCK_ROWS, LOAD_SPREAD_FRAC, MOST_YEARS, _with_load, draw_load_factors
+from simulator.studies.ground import LOAD_SPREAD_FRAC, draw_load_factors, with_load
+from simulator.studies.odds import BLOCK_ROWS, MOST_YEARS
 
 SOURCES = ("written", "past", "drawn")
 """The one year that a plain run takes, past years of the archive, years drawn by chance."""
@@ -117,7 +118,7 @@ class YearBlock:
 
     def with_loads(self, rows: FloatArray) -> Setting:
         """Load rows ``(rows, days)`` of factors on the audit's days."""
-        return _with_load(self.setting, rows)
+        return with_load(self.setting, rows)
 
     def walk(self, setting: Setting, lanes: Sequence[LaneValues], threads: int | None) -> battery.Walk:
         """Walk lanes of the scenario's own bank through the hours of a setting of this block."""
