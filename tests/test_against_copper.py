@@ -41,14 +41,21 @@ def test_area_of_a_gauge(gauge):
 @pytest.mark.parametrize("gauge", OHM_PER_KFT_20_C)
 def test_resistance_at_20_degrees(gauge):
     assert ohm_per_kft(gauge, 20.0) == pytest.approx(OHM_PER_KFT_20_C[gauge], rel=1e-3)
-    reached("Resistance of a wire at 20 C", "wire tables", "0.1 %", apart(ohm_per_kft(gauge, 20.0), OHM_PER_KFT_20_C[gauge], rel=True))
+    reached(
+        "Resistance of a wire at 20 C", "wire tables", "0.1 %", apart(ohm_per_kft(gauge, 20.0), OHM_PER_KFT_20_C[gauge], rel=True)
+    )
 
 
 @pytest.mark.parametrize("gauge", OHM_PER_KFT_75_C)
 def test_resistance_at_75_degrees_of_the_code(gauge):
     """Solid up to 8 AWG; the stranded ones of the table are 2 % longer by their lay."""
     assert ohm_per_kft(gauge, 75.0) == pytest.approx(OHM_PER_KFT_75_C[gauge], rel=0.03)
-    reached("Resistance of a wire at 75 C", "NEC chapter 9, table 8", "3 %", apart(ohm_per_kft(gauge, 75.0), OHM_PER_KFT_75_C[gauge], rel=True))
+    reached(
+        "Resistance of a wire at 75 C",
+        "NEC chapter 9, table 8",
+        "3 %",
+        apart(ohm_per_kft(gauge, 75.0), OHM_PER_KFT_75_C[gauge], rel=True),
+    )
 
 
 def test_copper_by_iec_60028():

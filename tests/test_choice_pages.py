@@ -294,6 +294,12 @@ def test_what_is_not_known_is_a_question_mark_not_nought():
     words = words_of(size_page(size(parse_scenario(text))))
     assert "weight ? " in words and "roof ? " in words
     assert "Which is the lightest cannot be told without" in words
+    # What is missing is alike in all designs: the sum of the rest still ranks them.
+    inverter = TRIP.replace("[costs]", "[inverter]\nrated_w = 500\nprice = 150\n[costs]") + "flat_days = 16\n"
+    found = size(parse_scenario(inverter))
+    words = words_of(size_page(found))
+    assert f"weight {METRIC.mass(found.cheapest.parts.mass_kg)}" in words
+    assert "Weights are without what has no weight written: [inverter] kg" in words
 
 
 # ---- remedies ----
@@ -316,6 +322,12 @@ def test_complete_cures_come_first():
         assert remedy.name in words
     for change in (change for remedy in (*complete, *some) for change in remedy.changes if change.caution):
         assert change.caution in words[words.index("Cautions") :]
+
+
+def test_many_pairs_are_cut_and_counted():
+    pair = replace(cures().singles[0], changes=cures().singles[0].changes * 2)
+    words = words_of(remedies_page(replace(cures(), pairs=(pair,) * 18)))
+    assert "And 3 more: changes.csv has all." in words
 
 
 def test_what_nothing_cures_is_said():

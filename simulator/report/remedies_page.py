@@ -16,6 +16,7 @@ from simulator.studies.weather_years import KIND_WORDS
 MOST_ROWS = 40
 """In each table; the CSV has all."""
 MOST_SPELLS = 40
+MOST_PAIRS = 15
 FIRST_CURES = 3
 UNKNOWN = "?"
 
@@ -126,7 +127,11 @@ def _spell_part(found: Remedies) -> Part:
     hopeless = found.hopeless
     if not hopeless:
         pieces.append(
-            Words("Every spell of flat days is cured by something." if single else "Every spell in every year is cured.")
+            Words(
+                "Every spell of flat days is cured by something."
+                if single
+                else "Every spell in every year is cured by something."
+            )
         )
     else:
         years = len({spell.year for spell in hopeless})
@@ -173,8 +178,11 @@ def _parts(found: Remedies, measures: Measures) -> list[Part]:
         )
     if pairs:
         head = "Two changes that end every flat day" if pairs[0].complete else "Two changes that end more than one alone"
-        grid = _grid(found, pairs[:MOST_ROWS], "Pairs, each walked together", measures)
-        parts.append(Part("pairs", head, (Fold(plural_text(len(pairs), "pair"), (grid,)) if complete else grid,), "Pairs"))
+        grid = _grid(found, pairs[:MOST_PAIRS], "Pairs, each walked together", measures)
+        more = len(pairs) - MOST_PAIRS
+        rest = (Words(f"And {more} more: changes.csv has all.", note=True),) if more > 0 else ()
+        shown = (Fold(plural_text(len(pairs), "pair"), (grid, *rest)),) if complete else (grid, *rest)
+        parts.append(Part("pairs", head, shown, "Pairs"))
     if some:
         grid = _grid(found, some[:MOST_ROWS], "All figures of these changes", measures)
         parts.append(

@@ -135,7 +135,7 @@ def _picks(found: Sizing, measures: Measures) -> Versus:
     parts = [design.parts for design in designs]
     size = [
         row("price", [told.money(each.price, found) for each in parts]),
-        row("weight", [_known(each.mass_kg, each.missing["mass_kg"], measures.mass(each.mass_kg)) for each in parts]),
+        row("weight", [_known(each.mass_kg, found.grid.mass_missing, measures.mass(each.mass_kg)) for each in parts]),
         row(
             "room of the bank",
             [_known(each.volume_l, each.missing["volume_l"], measures.volume(each.volume_l)) for each in parts],
@@ -263,7 +263,7 @@ def _front_part(found: Sizing, measures: Measures) -> Part | None:
             told.money(design.parts.price, found),
             _share_words(found, design),
             _score_words(found, design),
-            _known(design.parts.mass_kg, design.parts.missing["mass_kg"], measures.mass(design.parts.mass_kg)),
+            _known(design.parts.mass_kg, found.grid.mass_missing, measures.mass(design.parts.mass_kg)),
         )
         for design in found.front
     ]
@@ -292,7 +292,7 @@ def _table(found: Sizing, measures: Measures) -> Fold:
             (
                 f"{design.number + 1}. {told.design_words(found, design)}",
                 told.money(design.parts.price, found),
-                _known(design.parts.mass_kg, design.parts.missing["mass_kg"], measures.mass(design.parts.mass_kg)),
+                _known(design.parts.mass_kg, found.grid.mass_missing, measures.mass(design.parts.mass_kg)),
                 meets,
                 _score_words(found, design) if ran else "not walked",
                 f"{ran} of {found.target.years}",
@@ -313,6 +313,10 @@ def _parts(found: Sizing, measures: Measures) -> list[Part]:
         if found.grid.mass_missing
         else ()
     )
+    best = found.cheapest or found.nearest
+    unweighed = [] if best is None or found.grid.mass_missing else best.parts.missing["mass_kg"]
+    if unweighed:
+        lacking = (Words(f"Weights are without what has no weight written: {', '.join(unweighed)}.", note=True),)
     parts = [Part("choice", "What to choose from", (Words(words), _picks(found, measures), *lacking), "The choice")]
     front = _front_part(found, measures)
     parts += [front] if front is not None else []
