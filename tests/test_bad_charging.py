@@ -186,7 +186,7 @@ def test_an_alternator_that_holds_its_charger_down_is_told():
     found = scenario("[alternator]\ncharger_a = 60\nalternator_max_a = 40\n")
     (note,) = [note for note in found.notes if "alternator_max_a" in note]
     told(note, "40 A at 14 V", "charger of 60 A down", f"to {40 * 14 * 0.9 / found.bank.absorb_v:.0f} A")
-    assert any("alternator_v 14 V" in sentence for sentence in found.defaults_used)
+    assert any(sentence.startswith("[alternator] alternator_v: 14 V") for sentence in found.defaults_used)
 
 
 @pytest.mark.parametrize(
@@ -306,7 +306,7 @@ def test_storage_as_understood():
     assert found.stops[1].storage == "float"
     assert found.stops[1].hookup_every_nights == 1
     assert found.shore is not None
-    told("\n".join(describe(found)), "on a hookup; off the road, the bank on float")
+    told("\n".join(describe(found)), "on a hookup; clear sky; off the road, the bank on float")
     asleep = scenario(stops=FIRST + SECOND + 'storage = "disconnected"\n')
     assert (asleep.stops[1].hookup_every_nights, asleep.shore) == (0, None)
     told("\n".join(describe(asleep)), "off the road, the bank disconnected")

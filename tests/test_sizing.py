@@ -315,9 +315,10 @@ def test_the_storage_that_a_loss_of_load_needs(monkeypatch, make_bank):
         rows = found.table["ghi"] * sum(array.in_parallel for array in scenario.arrays) / 10.0
         inputs = Histories(
             sun_w=np.repeat(rows[:, :, None], 3, axis=2),
-            bay_c=np.full((len(rows), hours), 25.0),
-            load_w=np.full((1, k.LEVELS, hours), load_wh / 2),
-            source_a=np.zeros((1, hours, 3)),
+            bay_c=np.full((len(rows), hours, 2), 25.0),
+            load_w=np.full((1, hours, k.LEVELS, 4), load_wh / 2) * np.array([1.0, 0.0, 1.0, 0.0]),
+            peak_h=np.zeros((1, hours)),
+            source_a=np.zeros((1, hours, 5)),
             day=np.arange(hours, dtype=np.int64) // 2,
         )
         return Setting(scenario, clock, found, None, inputs, {"as built": 0}, {"inside": 0})
