@@ -436,7 +436,7 @@ def test_no_design_meets_the_target(tmp_path, capsys):
     status, out, _ = command(tmp_path, capsys, *hard, text=text)
     assert status == 0
     assert "No design of the grid within the limits meets the target." in out
-    assert "Nearest: 1 x 60 Ah lfp" in out
+    assert "Nearest: 1 x 60 Ah LFP" in out
     assert "No limit binds" in out
     assert command(tmp_path, capsys, *hard, "--fail", text=text)[0] == 4
     easier = ("--in-parallel", "1-12", "--panels", "1,10,20,30", "--flat-days", "2", "--years", "3", "--max-price", "300")
