@@ -61,7 +61,8 @@ def merge_stops(
     if each_fits and all(in_order):
         _judge_length(legs, desk)
         lay_out(legs, desk)
-    if len(desk.mistakes) > before or any(leg.stand_from is None or leg.stand_to is None for leg in legs):
+    unplaced = any(leg.written.latitude_deg is None or leg.written.longitude_deg is None for leg in legs)
+    if unplaced or len(desk.mistakes) > before or any(leg.stand_from is None or leg.stand_to is None for leg in legs):
         return ()
     return tuple(_finished(leg, choice, load_preset("converters"), desk) for leg, choice in zip(legs, weather, strict=True))
 
