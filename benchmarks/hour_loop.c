@@ -325,10 +325,10 @@ static double capacity_frac(const double *capacity, double cell_c)
     return capacity[node] + part * (capacity[node + 1] - capacity[node]);
 }
 
-static double loaded_v(double rest_v, double power, double resistance)
+static double loaded_v(double rest_v, double power, double resistance, double limit_a)
 {
     double root = rest_v * rest_v - 4.0 * resistance * power;
-    return 0.5 * (rest_v + sqrt(max(root, 0.0)));
+    return max(0.5 * (rest_v + sqrt(max(root, 0.0))), rest_v - resistance * limit_a);
 }
 
 static double soc_at(Curve curve, int column, double volts, double low, double high)
@@ -378,6 +378,7 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
         double cutoff_v = lanes->cutoff_v[lane];
         double charge_max_v = lanes->charge_max_v[lane];
         double inverter_off_v = lanes->inverter_off_v[lane];
+        bool minds_v = inverter_off_v > 0.0 || cutoff_v > 0.0;
         double step_h = lanes->step_h[lane];
         int64_t most_events = MAX_EVENTS + (int64_t)(1.0 / step_h);
         bool gassing = lanes->gassing_per_c[lane] != 0.0;
@@ -464,8 +465,9 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                 double wanted = (lanes->heater_off_c[lane] - end_c) * conductance / (1.0 - cooling);
                 heater_w = min(wanted, lanes->heater_w[lane]);
                 if (lanes->heater_from_bank[lane] == 0.0 || awake == 0.0 || dark || soc <= charge_floor + TINY_SOC) {
-                    double taken = dark ? 0.0 : demand[LEVELS - 1 - shed];
-                    heater_w = min(heater_w, max(fixed_w - taken, 0.0));
+                    double taken = dark && shore_a <= 0.0 && !running ? 0.0 : demand[LEVELS - 1 - shed];
+                    double spare_w = fixed_w + (running ? generator_a * volts : 0.0) - taken;
+                    heater_w = min(heater_w, max(spare_w, 0.0));
                 }
                 heater_w = max(heater_w, 0.0);
             }
@@ -491,6 +493,9 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             /* ---- the hour in segments ---- */
             double remaining = 1.0;
             double part_h = 0.0;
+            int column = REST_W;
+            bool gauge = false;
+            bool ac_was_off = ac_off;
             double floor = charge_floor;
             bool exhausted = false;
             bool accepting = false;
@@ -509,7 +514,7 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                     break;
                 }
                 if (part_h <= TINY_H) {
-                    int column = REST_W;
+                    column = REST_W;
                     part_h = remaining;
                     if (peak_h > 0.0) {
                         if (remaining == 1.0) {
@@ -519,34 +524,52 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                         for (int level = 0; level < LEVELS; level++)
                             demand[level] = load_scale * load[level * LOAD_FIELDS + column];
                     }
-                    if (inverter_off_v > 0.0 || cutoff_v > 0.0) {
-                        int64_t level = LEVELS - 1 - shed;
+                    gauge = minds_v;
+                }
+                while (shed > 0 && !shed_now && soc >= restore_soc[LEVELS - shed]) {
+                    shed -= 1;
+                    gauge = minds_v;
+                }
+                while (shed < LEVELS - 1 && soc <= shed_soc[LEVELS - 1 - shed] + TINY_SOC) {
+                    shed += 1;
+                    shed_now = true;
+                    gauge = minds_v;
+                }
+                int64_t level = LEVELS - 1 - shed;
+                if (gauge) {
+                    gauge = false;
+                    for (int each = 0; each < LEVELS; each++)
+                        through[each] = load_scale * load[each * LOAD_FIELDS + column + 1];
+                    double limit_a = discharge_limit * capacity;
+                    double rest_v = ocv(curve, two_wells ? min(well / well_c, 1.0) : soc);
+                    double draw_w = demand[level] + electronics_w + heater_w - fixed_w - (running ? generator_a * volts : 0.0);
+                    if (remaining == 1.0)
+                        ac_off = ac_was_off;
+                    if (ac_off && remaining == 1.0) {
+                        double without_w = draw_w - through[level];
+                        double bus_v;
+                        if (without_w > 0.0)
+                            bus_v = loaded_v(rest_v, without_w, resistance, limit_a);
+                        else
+                            bus_v = max(charge_v(curve, soc), rest_v) + resistance * min(-without_w / rest_v, max(current, 0.0));
+                        ac_off = bus_v < lanes->inverter_on_v[lane]
+                            || (draw_w > 0.0 && loaded_v(rest_v, draw_w, resistance, limit_a) < inverter_off_v);
+                    } else if (inverter_off_v > 0.0 && through[level] > 0.0 && draw_w > 0.0) {
+                        ac_off = ac_off || loaded_v(rest_v, draw_w, resistance, limit_a) < inverter_off_v;
+                    }
+                    if (!ac_off) {
                         for (int each = 0; each < LEVELS; each++)
-                            through[each] = load_scale * load[each * LOAD_FIELDS + column + 1];
-                        double rest_v = ocv(curve, two_wells ? min(well / well_c, 1.0) : soc);
-                        double draw_w = demand[level] + electronics_w - fixed_w - (running ? generator_a * volts : 0.0);
-                        if (ac_off && remaining == 1.0) {
-                            double without_w = draw_w - through[level];
-                            double bus_v;
-                            if (without_w > 0.0)
-                                bus_v = loaded_v(rest_v, without_w, resistance);
-                            else
-                                bus_v = max(charge_v(curve, soc), rest_v)
-                                    + resistance * min(-without_w / rest_v, max(current, 0.0));
-                            ac_off = bus_v < lanes->inverter_on_v[lane]
-                                || (draw_w > 0.0 && loaded_v(rest_v, draw_w, resistance) < inverter_off_v);
-                        } else if (inverter_off_v > 0.0 && through[level] > 0.0 && draw_w > 0.0) {
-                            ac_off = ac_off || loaded_v(rest_v, draw_w, resistance) < inverter_off_v;
-                        }
-                        if (!ac_off) {
-                            for (int each = 0; each < LEVELS; each++)
-                                through[each] = 0.0;
-                        }
-                        floor = charge_floor;
-                        if (cutoff_v > 0.0) {
-                            double sag_v = resistance * (draw_w - through[level]) / cutoff_v;
-                            if (sag_v > 0.0 && ocv(curve, floor) < cutoff_v + sag_v)
-                                floor = soc_at(curve, OCV, cutoff_v + sag_v, floor, 1.0);
+                            through[each] = 0.0;
+                    }
+                    floor = charge_floor;
+                    if (cutoff_v > 0.0) {
+                        double amperes = min((draw_w - through[level]) / cutoff_v, limit_a);
+                        if (amperes > 0.0) {
+                            double least_v = cutoff_v + resistance * amperes;
+                            if (two_wells && rest_v < least_v)
+                                floor = max(floor, soc);
+                            if (ocv(curve, floor) < least_v)
+                                floor = soc_at(curve, OCV, least_v, floor, 1.0);
                         }
                     }
                 }
@@ -554,20 +577,22 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                     dark = false;
                 bool enough = soc >= lanes->generator_stop_soc[lane] - TINY_SOC && run_h >= lanes->generator_min_h[lane] - TINY_H;
                 bool wants = dark || exhausted || soc <= max(lanes->generator_start_soc[lane], floor) + TINY_SOC;
+                wants = wants || (through[0] > 0.0 && soc < lanes->generator_stop_soc[lane] - TINY_SOC);
                 if (running && enough && !dark) {
                     running = false;
                     stopped_now = true;
+                    if (minds_v) {
+                        gauge = true;
+                        continue;
+                    }
                 } else if (allowed && !running && !stopped_now && wants) {
                     running = true;
                     run_h = 0.0;
+                    if (minds_v) {
+                        gauge = true;
+                        continue;
+                    }
                 }
-                while (shed > 0 && !shed_now && soc >= restore_soc[LEVELS - shed])
-                    shed -= 1;
-                while (shed < LEVELS - 1 && soc <= shed_soc[LEVELS - 1 - shed] + TINY_SOC) {
-                    shed += 1;
-                    shed_now = true;
-                }
-                int64_t level = LEVELS - 1 - shed;
                 bool empty = exhausted || soc <= floor + TINY_SOC;
                 double generator_w = running ? generator_a * volts : 0.0;
                 double sources_w = fixed_w + generator_w;
@@ -580,7 +605,7 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                 if (net_w < 0.0 && empty && !held && hysteresis > 0.0) {
                     dark = true;
                     cut_now = true;
-                    cold = cold || (heater_w > 0.0 && min(cell_c, end_c) < lanes->charge_min_c[lane]);
+                    cold = cold || (heater_w > sources_w && min(cell_c, end_c) < lanes->charge_min_c[lane]);
                     by_floor = soc <= charge_floor + TINY_SOC;
                     if (by_floor)
                         back_soc = min(charge_floor + hysteresis, target);
@@ -721,9 +746,9 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                 if (missed_field >= 0)
                     book[missed_field] += (demand[level] - without_ac_w - served_w) * time;
                 book[MISSED_DARK_WH] += without_ac_w * time;
-                double direct_w = demand[0] - through[0];
+                double direct_w = min(demand[0] - through[0], demand[level] - without_ac_w);
                 double essential_w = through[0] + max(direct_w - served_w, 0.0);
-                double comfort_direct_w = demand[1] - through[1] - direct_w;
+                double comfort_direct_w = max(min(demand[1] - through[1], demand[level] - without_ac_w) - direct_w, 0.0);
                 double comfort_w = 0.0;
                 if (level > 0) {
                     comfort_w = through[1] - through[0] + comfort_direct_w;
@@ -741,12 +766,18 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                     book[DARK_H] += time;
                 }
                 if (missed_field == MISSED_DARK_WH) {
-                    down_h += time;
-                    if (floor > charge_floor && !exhausted)
+                    if (direct_w > served_w)
+                        down_h += time;
+                    bool by_volts;
+                    if (dark)
+                        by_volts = !by_floor && back_soc == 0.0;
+                    else
+                        by_volts = floor > charge_floor && soc > charge_floor + TINY_SOC && !exhausted && !cut;
+                    if (by_volts)
                         book[LOW_V_H] += time;
-                }
-                if (without_ac_w > 0.0)
+                } else if (without_ac_w > 0.0) {
                     book[INVERTER_OFF_H] += time;
+                }
                 if (time > 0.0) {
                     if (remaining == 1.0)
                         book[DARK_AT_START] = in_dark ? 1.0 : 0.0;

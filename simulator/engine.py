@@ -229,6 +229,8 @@ def lanes(setting: Setting) -> tuple[tuple[str, ...], Lanes]:
             "charge_resume_c": -FAR_C,
             "charge_cold_limit_a": base["charge_limit_a"],
             "discharge_min_c": -FAR_C,
+            # Stiff cells let the voltage sag: what goes dark for that is cold too.
+            "resistance_per_c": 0.0,
         },
     }
     for cause in ("snow", "shade", "controller limit"):
@@ -318,13 +320,16 @@ def refills(scenario: Scenario, clock: timeline.Timeline) -> tuple[Refill, ...]:
     goal = min(bank.full_soc, bank.target_soc)
     for place, offer in enumerate(chargers):
         soc = np.concatenate([[start], walked.hours[place, :, kernel.SOC_END]])
-        reached = np.flatnonzero(soc >= goal - 1e-9)
+        reached = np.flatnonzero(soc >= float(base["full_soc"]) - 1e-9)  # type: ignore[arg-type]
         hours: float | None = 0.0 if len(reached) and reached[0] == 0 else None
         if len(reached) and reached[0] > 0:
             # A curve through the hours, because the current falls towards the end.
             last = int(reached[0])
-            through = PchipInterpolator(np.arange(last + 2), soc[: last + 2])
-            hours = float(brentq(lambda hour, through=through: through(hour) - goal, last - 1, last, xtol=1e-6))
+            course = soc[: last + 2]
+            through = PchipInterpolator(np.arange(len(course)), course)
+            # A bank that is held at its charge target stands a hair below it at the end of an hour.
+            there = min(goal, float(soc[last]))
+            hours = float(brentq(lambda hour, through=through, there=there: through(hour) - there, last - 1, last, xtol=1e-6))
         found.append(Refill(offer.source, offer.charger_a, start, goal, hours, offer.offered_h))
     return tuple(found)
 

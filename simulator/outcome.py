@@ -240,9 +240,13 @@ class Outcome:
         if load <= 0.0:
             return None
         asked = load + here[:, k.HEATER_WH].sum() + here[:, k.STANDBY_WH].sum()
-        refused = here[:, [k.SPILLED_CONTROLLER_WH, k.REFUSED_COLD_WH, k.REFUSED_HOT_WH, k.REFUSED_HIGH_WH]].sum()
+        # Charge that ends at a high voltage ends near full, and is no more lost to the system than what a full bank leaves.
+        refused = here[:, [k.SPILLED_CONTROLLER_WH, k.REFUSED_COLD_WH, k.REFUSED_HOT_WH]].sum()
         sun = here[:, k.SUN_OFFERED_WH].sum() - refused
-        other = 0.0 if sun_only else (self.charger_a[mask] * here[:, k.BUS_V] + self.other_w[mask]).sum()
+        offered = self.charger_a[mask] * here[:, k.BUS_V] + self.other_w[mask]
+        # Of what the cold locks out, chargers still bring what the load takes.
+        brought = here[:, list(BROUGHT)].sum(axis=1)
+        other = 0.0 if sun_only else np.where(here[:, k.LOCKED_H] > 0.0, brought, offered).sum()
         return float((sun + other) / asked)
 
     @cached_property

@@ -10,7 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simulator.battery.ageing import Storage, estimate_life
+from simulator.battery.ageing import Storage, assumption, estimate_life
+from simulator.battery.fade import LFP_LAWS
+from simulator.battery.use import lfp_use, year_of_use
 from simulator.errors import InputError
 from simulator.scenario.parts import Bank, Curve
 
@@ -199,6 +201,146 @@ def test_a_used_bank_has_less_ahead_of_it_and_a_worn_one_nothing(bank):
     assert 0 < used.life_years < new.life_years
     assert worn.life_years == 0
     assert "at the end of its life" in worn.notes[0]
+
+
+def test_either_life_of_a_lead_bank_may_be_over_already():
+    """5.5 years on the shelf with all of its capacity, or down to 80 % when young: nothing lies ahead, for its own reason."""
+    old = _estimate(replace(AGM, age_years=5.5), 0.5)
+    assert (old.life_years, old.ended_by) == (0.0, "calendar")
+    worn = _estimate(replace(AGM, age_years=1.0, soh_start=0.8), 0.5)
+    assert (worn.life_years, worn.ended_by) == (0.0, "cycles")
+    assert old.band_years == worn.band_years == (0.0, 0.0)
+
+
+def test_what_is_left_of_a_lead_bank_is_shared_by_both_lives():
+    """A year old of 5.5, and half of the fifth lost: 300 of the 600 cycles, and 4.5 years of shelf life."""
+    used = _estimate(replace(AGM, age_years=1.0, soh_start=0.9), 0.5)
+    assert used.model_years["depth curve"] == pytest.approx(300 / 365.25)
+    assert used.model_years["float life"] == pytest.approx(4.5)
+    assert used.band_years[1] == pytest.approx(1.2 * 300 / 365.25)
+
+
+@pytest.mark.parametrize(("spell_h", "told"), [(720, False), (721, True)])
+@pytest.mark.parametrize("begins", ["full", "low"])
+def test_a_spell_is_told_from_the_first_hour_beyond_thirty_days(spell_h, told, begins):
+    """Counted between two full hours, a hair below full included, and from the start of a run that does not begin full."""
+    low = np.full(spell_h if begins == "full" else spell_h - 1, 0.7)
+    soc = np.append(low, 0.98 - 5e-10)
+    notes = estimate_life(AGM, soc, np.full(soc.size, 25.0), soc_before=1.0 if begins == "full" else 0.7).notes
+    assert any("More than 30 days" in note for note in notes) is told
+
+
+def test_every_model_of_a_lead_bank_tells_its_years():
+    """The weighted curve is what ends a bank that cycles; shelf lives and curves beyond thirty years are told as thirty."""
+    for bank in (AGM, replace(AGM, soh_start=0.9, age_years=1.0)):
+        found = _estimate(bank, 0.5)
+        assert found.model_years["depth curve, Schiffer 2007 weights"] == pytest.approx(found.life_years)
+        assert found.model_years["depth curve"] > found.life_years
+    idle = _estimate(replace(AGM, calendar_years=50.0), 0.001)
+    assert set(idle.model_years.values()) == {30.0}
+
+
+def test_cycling_ends_a_lithium_bank_where_it_takes_more_than_the_shelf():
+    """Cold and deep, with a data sheet that promises more: the law of cycling alone, with the little the shelf adds."""
+    bank = replace(LFP, calendar_years=60.0, cycles_depth_frac=(1.0,), cycles_to_end=(1e6,))
+    found = _estimate(bank, 0.95, cell_c=0.0)
+    assert found.ended_by == "cycles"
+    assert found.life_years == found.model_years["Naumann 2018/2020"]
+    assert found.band_years[1] == max(found.model_years[name] for name in LFP_LAWS)
+    assert found.model_years["depth curve"] == 30.0
+
+
+def test_the_band_of_a_capped_lithium_bank_ends_a_fifth_beyond_its_shelf_life():
+    cool = _estimate(LFP, 0.1, cell_c=10.0)
+    assert max(cool.model_years[name] for name in LFP_LAWS) > 18.0
+    assert cool.band_years[1] == pytest.approx(18.0)
+
+
+def test_capacity_after_ten_years_is_widened_to_whole_percents():
+    """From the laws themselves, evaluated at ten years of the same use."""
+    soc = _days(365, 0.6)
+    use = lfp_use(year_of_use(LFP, soc, np.full(soc.size, 25.0), 1.0))
+    left = [1.0 - sum(float(part) for part in law(use, 10.0)) for law in LFP_LAWS.values()]
+    low, high = _estimate(LFP, 0.6).capacity_10_years_frac
+    assert (low, high) == (np.floor(min(left) * 100) / 100, np.ceil(max(left) * 100) / 100)
+    assert low < min(left) < max(left) < high
+
+
+def test_full_cycles_of_a_shrunken_bank_are_of_its_rated_charge():
+    """Nine tenths of the rated charge are left: a swing of 0.4 draws 0.36 of it."""
+    assert _estimate(replace(LFP, soh_start=0.9), 0.4).full_cycles == pytest.approx(365 * 0.36)
+
+
+def test_a_worn_lithium_bank_has_no_year_ahead_by_any_law():
+    worn = _estimate(replace(LFP, soh_start=0.78), 0.5)
+    assert [worn.model_years[name] for name in LFP_LAWS] == [0.0, 0.0, 0.0]
+
+
+def _noted(estimate, words):
+    return [note for note in estimate.notes if words in note]
+
+
+@pytest.mark.parametrize(
+    ("hours", "cell_c", "share"),
+    [(4380, 61.0, "50%"), (4380, -1.0, "50%"), (8760, 60.0, None), (8760, 0.0, None), (87, 61.0, None), (100, 61.0, "1%")],
+)
+def test_hours_outside_the_storage_tests_are_told_from_one_in_a_hundred_on(hours, cell_c, share):
+    """Of 8,760; the ends of the range, 0 and 60 C, were measured."""
+    soc = _days(365, 0.5)
+    temperature = np.full(soc.size, 25.0)
+    temperature[:hours] = cell_c
+    notes = _noted(estimate_life(LFP, soc, temperature), "where the loss on the shelf was not measured")
+    assert (f"in {share} of the hours" in notes[0]) if share else not notes
+
+
+@pytest.mark.parametrize(("cell_c", "share"), [(9.0, "50%"), (46.0, "50%"), (10.0, None), (45.0, None)])
+@pytest.mark.parametrize("step", [0.05, 0.0011])
+def test_only_hours_in_which_charge_moves_count_as_cycled(step, cell_c, share):
+    """Six hours down, six up and twelve at rest a day; cold or hot while it falls, and while it rests."""
+    day = 1.0 - step * np.concatenate([np.arange(1, 7), np.arange(5, -1, -1), np.zeros(12)])
+    soc = np.tile(day, 365)
+    outside = np.tile(np.repeat([True, False, True], [6, 6, 12]), 365)
+    notes = _noted(estimate_life(LFP, soc, np.where(outside, cell_c, 25.0)), "where cycling was")
+    notes = notes or _noted(estimate_life(LFP, soc, np.where(outside, cell_c, 25.0)), "of the working hours")
+    assert (f"In {share} of the working hours" in notes[0]) if share else not notes
+
+
+@pytest.mark.parametrize(("depth", "hours"), [(0.25, 48), (0.5, 24), (1.0, 12)])
+def test_a_current_gentler_than_the_cycling_tests_is_told(depth, hours):
+    """A day's triangle moves its depth in twelve hours; cycling was measured from 5 hours down to one."""
+    (note,) = _noted(_estimate(LFP, depth), "fill the bank")
+    assert f"The mean current would fill the bank in {hours} hours" in note
+
+
+@pytest.mark.parametrize("step", [0.25, 0.5, 1.0])
+def test_a_current_within_the_cycling_tests_needs_no_note(step):
+    soc = np.tile([1.0 - step, 1.0], 200)
+    assert not _noted(estimate_life(LFP, soc, np.full(soc.size, 25.0)), "fill the bank")
+
+
+def test_the_ends_of_the_depth_curve_belong_to_it_and_the_share_outside_is_told():
+    """A quarter down and up: the first point. A small cycle of 0.1 in a day of 0.4 moves a fifth of the charge."""
+    curve = {"cycles_depth_frac": (0.25, 0.5), "cycles_to_end": (1300.0, 600.0)}
+    for depth in (0.25, 0.5):
+        assert not _noted(_estimate(replace(AGM, **curve), depth), "outside the depth curve")
+    soc = np.tile([0.8, 0.9, 0.6, 1.0], 90)
+    (note,) = _noted(estimate_life(replace(AGM, **curve), soc, np.full(360, 25.0)), "outside the depth curve")
+    assert note.startswith("20% of the charge moves in cycles outside the depth curve (25% to 50%)")
+
+
+@pytest.mark.parametrize(
+    ("days", "words"),
+    [
+        (1.0, "the route again all year: its 1 day come 365.2 times a year"),
+        (2.0, "the route again all year: its 2 days come 182.6 times a year"),
+        (364.2, "the route again all year: its 364 days come 1.0 times a year"),
+        (364.25, "those of the route of 364 days itself"),
+    ],
+)
+def test_what_the_years_take_for_granted(days, words):
+    assert words in assumption(days, None)
+    told = assumption(days, Storage(0.5, 12.0))
+    assert f"storage at 50% charge and 12 C for the other {365.25 - days:.0f} days" in told
 
 
 def test_a_used_lfp_bank_stands_further_along_its_root_of_time():

@@ -57,6 +57,18 @@ ONE_MISTAKE = {
     "a temperature of the moon": ({"bank": "charge_min_c = -180"}, ["charge_min_c", "from -60 to 90 C"]),
     "limits the wrong way round": ({"bank": "charge_max_c = 1"}, ["charge_max_c", "at least 4 C"]),
     "an age of a house": ({"bank": "age_years = 100"}, ["age_years", "from 0 to 40 years"]),
+    "electronics that let go above the rest voltage": (
+        {"bank": "cutoff_v = 13.5"},
+        ["bank, cutoff_v (line", "rests half full", "got 13.5 V", "0 for a unit without electronics"],
+    ),
+    "electronics that end charging below the rest voltage": (
+        {"bank": "charge_max_v = 12.0"},
+        ["bank, charge_max_v (line", "rests when full", "got 12 V"],
+    ),
+    "a cap of the absorption voltage below it": (
+        {"bank": "absorb_v = 14.6\nabsorb_cap_v = 14.0", "chemistry": "agm"},
+        ["bank, absorb_cap_v (line", "at least absorb_v, 14.6 V", "got 14 V", "caps what the charger adds in the cold"],
+    ),
     "a word for the rest of the year": ({"rest": '\n[rest_of_year]\nstorage = "shed"\n'}, ["rest_of_year", "a table"]),
     "both halves of the year": (
         {"rest": "\n[rest_of_year]\nroute_again = true\nstorage = { soc = 0.5 }\n"},
@@ -133,6 +145,20 @@ def test_odd_but_possible_is_a_note():
     assert any("warranty" in note for note in read("warranty_years = 20").notes)
     assert any("sulphation" in note for note in read(chemistry="agm", rest="\n[rest_of_year]\nstorage = { soc = 0.4 }\n").notes)
     assert any("ages faster" in note for note in read(rest="\n[rest_of_year]\nstorage = { soc = 1.0 }\n").notes)
+
+
+def test_chargers_set_above_what_the_electronics_allow_are_told():
+    (note,) = [note for note in read("absorb_v = 14.6\ncharge_max_v = 14.5").notes if "will not fill up" in note]
+    assert "the chargers are set to 14.6 V, the electronics of one unit end charging at 14.5 V" in note
+    assert not [note for note in read("absorb_v = 14.5\ncharge_max_v = 14.5").notes if "will not fill up" in note]
+
+
+def test_voltages_of_electronics_at_their_bounds():
+    """0 is a unit without electronics; the rest voltages themselves are out of bounds."""
+    bare = read("cutoff_v = 0\ncharge_max_v = 0").bank
+    assert (bare.cutoff_v, bare.charge_max_v) == (0.0, 0.0)
+    assert not any("The electronics end supply" in sentence for sentence in read("cutoff_v = 0").defaults_used)
+    assert any("The electronics end supply at 10.4 V" in sentence for sentence in read().defaults_used)
 
 
 @pytest.mark.parametrize("chemistry", ["lfp", "agm", "gel", "flooded"])

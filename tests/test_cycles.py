@@ -45,6 +45,7 @@ def test_a_day_down_and_up_is_one_cycle_wherever_the_ripple():
     assert (cycles.first_hour[ripple], cycles.last_hour[ripple]) == (1, 2)
     assert counted_cycles(cycles) == 2
     assert counted_cycles(cycles, least_depth_frac=0.5) == 1
+    assert counted_cycles(cycles, least_depth_frac=float(cycles.depth_frac.max())) == 1, "the bound itself counts"
 
 
 def test_rounding_noise_of_a_resting_bank_is_no_cycle():
@@ -101,6 +102,26 @@ def test_histogram_puts_an_edge_into_the_bin_above_and_full_depth_into_the_last(
     assert (histogram[2], histogram[9]) == (1.0, 1.0)
 
 
+@pytest.mark.parametrize("tenth", range(10))
+def test_every_tenth_of_depth_has_a_bin_of_its_own(tenth):
+    """A daily swing of 0.05, 0.15 ... 0.95; the shallowest belong into the first bin."""
+    depth = 0.05 + tenth / 10
+    histogram = depth_histogram(count_cycles([1.0, 1.0 - depth, 1.0]))
+    assert histogram.tolist() == [float(place == tenth) for place in range(10)]
+
+
+def test_a_hair_below_an_edge_counts_as_the_edge_and_more_does_not():
+    swings = count_cycles([1.0, 0.5 + 5e-10, 1.0]), count_cycles([1.0, 0.5 + 1e-8, 1.0])
+    assert [int(np.argmax(depth_histogram(cycles))) for cycles in swings] == [5, 4]
+
+
+def test_a_state_of_charge_may_leave_its_bounds_by_rounding_only():
+    assert count_cycles([1.0 + 5e-7, -5e-7]).count.tolist() == [0.5]
+    for wrong in ([1.0 + 2e-6, 0.5], [0.5, -2e-6]):
+        with pytest.raises(ValueError, match="from 0 to 1"):
+            count_cycles(wrong)
+
+
 @pytest.mark.parametrize("edges", [(0.5,), (0.0, 0.0, 1.0), (1.0, 0.0)])
 def test_edges_that_do_not_rise_are_refused(edges):
     with pytest.raises(ValueError, match="rising"):
@@ -110,6 +131,7 @@ def test_edges_that_do_not_rise_are_refused(edges):
 def test_full_cycles_are_the_charge_drawn_over_the_rated_charge():
     assert full_cycles([50.0, 0.0, 150.0], 400.0) == 0.5
     assert full_cycles(800.0, 400.0) == 2.0
+    assert full_cycles(0.25, 0.5) == 0.5
     for drawn, rated in (([-1.0], 100.0), ([float("nan")], 100.0), ([1.0], 0.0)):
         with pytest.raises(ValueError, match="expected"):
             full_cycles(drawn, rated)

@@ -33,6 +33,14 @@ def test_neither_order_nor_pieces_matter(spells, shuffle):
     assert pieces.soh == pytest.approx(1 - whole.calendar_loss_frac - whole.cycle_loss_frac)
 
 
+@pytest.mark.parametrize(("soc", "cell_c"), [(0.5, 25.0), (0.9, 40.0), (0.1, 10.0)])
+def test_resistance_grows_on_the_shelf_as_published(soc, cell_c):
+    """M. Naumann et al. (2018), J. Energy Storage 17, 153-169: 3.4194e-10 / s at 25 C, 71.8 kJ/mol, a cubic in the charge."""
+    pace = 3.4194e-10 * np.exp(-71827.0 / 8.314 * (1.0 / (cell_c + 273.15) - 1.0 / 298.15))
+    grown = pace * (-3.3903 * (soc - 0.5) ** 3 + 1.5604) * 1000.0 * 3600.0
+    assert NaumannState().after_time(soc, cell_c, 1000.0).resistance_gain_frac == pytest.approx(grown, rel=1e-9)
+
+
 def test_a_fast_bank_does_not_heal_its_resistance():
     """The law of the resistance would fall with cycling above about 1C."""
     assert NaumannState().after_cycles(1.0, 1000.0, 2.0).resistance_gain_frac == 0.0

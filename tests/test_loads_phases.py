@@ -181,7 +181,7 @@ def test_asleep_it_draws_its_sleeping_watts_and_wakes_for_the_peak_alone():
     oven = thing(1, bus="ac", power_w=500.0, **minutes(30))
     asleep = load_of(day(oven, inverter=replace(INVERTER, always_on=True, sleep_w=2.0)))
     assert asleep.dc_w[0, 0] == 2.0
-    assert asleep.bus_w[0, 12, 0] == pytest.approx([2.0, 2.0, law_w(500.0), law_w(500.0)])
+    assert asleep.bus_w[0, 12, 0] == pytest.approx([2.0, 0.0, law_w(500.0), law_w(500.0)])
     awake = load_of(day(oven, inverter=replace(INVERTER, always_on=True)))
     assert awake.dc_w[0, 0] == 10.0
     # 25 W idle are 600 Wh a day (common practice); asleep at 3 W a day without AC takes 72 Wh.

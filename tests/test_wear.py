@@ -51,6 +51,8 @@ def test_many_ripples_wear_by_what_they_move_and_not_by_their_number():
         ((0.8, 0.5), (350.0, 300.0), ["got 0.5 after 0.8"]),
         ((0.5, 0.8), (350.0, 600.0), ["got 600 after 350"]),
         ((0.5,), (float("nan"),), ["got nan"]),
+        ((0.5,), (float("inf"),), ["got inf"]),
+        ((0.5, 0.5), (600.0, 500.0), ["got 0.5 after 0.5"]),
         (
             (float("nan"), 2.0),
             (-1.0, 5.0),
@@ -66,10 +68,17 @@ def test_every_contradiction_of_a_curve_is_told_at_once(depths, cycles, sentence
         assert sentence in str(told.value)
 
 
+def test_a_curve_may_be_level():
+    assert DepthCurve((0.5, 0.8), (500.0, 500.0)).cycles_at(0.6) == pytest.approx(500.0)
+
+
 def test_the_shorter_life_ends_the_bank():
     assert years_to_end(0.2, 12.0) == (5.0, "cycles")
     assert years_to_end(0.05, 12.0) == (12.0, "calendar")
     assert years_to_end(0.0, 12.0) == (12.0, "calendar")
+    assert years_to_end(0.1, 12.0) == (10.0, "cycles")
+    assert years_to_end(0.25, 4.0) == (4.0, "calendar"), "a tie is the calendar's"
+    assert years_to_end(0.5, 0.75) == (0.75, "calendar")
     for damage, calendar in ((-1.0, 10.0), (float("nan"), 10.0), (0.1, 0.0)):
         with pytest.raises(ValueError, match="expected"):
             years_to_end(damage, calendar)
@@ -97,10 +106,25 @@ def test_weight_remembers_the_lowest_charge_until_the_next_full_one():
     )
 
 
+def test_rounding_does_not_keep_a_full_bank_from_counting_as_full():
+    """A hair below the full charge is full, a little below is not."""
+    week = np.full(3, 0.9)
+    assert hourly_partial_charge_weight(np.append(week, 0.98 - 1e-12), 0.98, 0.1)[-1] == 1.0
+    assert hourly_partial_charge_weight(np.append(week, 0.98 - 1e-6), 0.98, 0.1)[-1] > 1.0
+
+
+@pytest.mark.parametrize(("rate_per_h", "ratio"), [(0.001, 0.1), (0.04, 0.4), (0.5, 5.0), (3.0, 10.0)])
+def test_weight_goes_with_the_root_of_the_current_within_the_measured_range(rate_per_h, ratio):
+    """Currents below a tenth and above ten times the ten-hour one are held there."""
+    weight = hourly_partial_charge_weight([1.0, 0.5], 0.98, rate_per_h)[-1]
+    assert weight - 1.0 == pytest.approx((6.614e-5 + 3.307e-3 * 0.5) / np.sqrt(ratio), rel=1e-9)
+
+
 def test_weight_is_held_after_thirty_days():
     weight = hourly_partial_charge_weight(np.full(3000, 0.5), 0.98, 0.1)
     assert weight[int(PARTIAL_WEIGHT_HELD_H) - 1] == weight[-1] == weight.max()
     assert (np.diff(weight[: int(PARTIAL_WEIGHT_HELD_H)]) > 0).all()
+    assert weight[-1] == pytest.approx(1.0 + (6.614e-5 + 3.307e-3 * 0.5) * 720.0)
 
 
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=60), st.floats(0, 2))

@@ -37,10 +37,15 @@ FAR_C = 1000.0
 """A temperature no cell reaches: lifts a limit."""
 MIN_HYSTERESIS_SOC = 0.005
 """A latch needs this much charge between off and on, or its events pile up inside an hour."""
-LEAST_OVERVOLTAGE_V = 0.01
-"""Of one unit: an absorption voltage at the rest voltage drives no current."""
+LEAST_OVERVOLTAGE_FRAC = 0.001
+"""Of the nominal voltage: an absorption voltage at the rest voltage drives no current."""
+MOST_LEAK_TIMES = 12.0
+"""Self-discharge at 60 C over that at 25 C, rounded up. A bank held at its charge target has lost an hour of it when the hour
+ends, and is full all the same."""
 NEARLY_EMPTY_SOC = 0.1
 """Panels are taken between the resting voltage here and the absorption voltage; below it they get a trace too little."""
+BLOCKS_A_THREAD = 8
+"""Lanes differ in what an hour costs: a thread that is done early takes the next block."""
 ROW_FIELDS = ("sun_row", "bay_row", "load_row", "source_row", "curve_row")
 
 
@@ -118,6 +123,7 @@ def pack_lane(
     capacity_ah = bank_charge_ah(bank)
     taper_per_h = 1.0 / bank.taper_h if bank.taper_h > 0.0 else 0.0
     heater = bank.heater
+    held_soc = bank.target_soc * (1.0 - MOST_LEAK_TIMES * bank.self_discharge_frac_per_day / HOURS_PER_DAY)
     low_v = float(np.interp(NEARLY_EMPTY_SOC, bank.curve.soc, bank.curve.ocv_v)) * series
     full_v = float(np.interp(1.0, bank.curve.soc, bank.curve.ocv_v)) * series
     return {
@@ -143,7 +149,7 @@ def pack_lane(
         "floor_soc": bank.cutoff_soc,
         "reconnect_soc": bank.reconnect_soc,
         "target_soc": bank.target_soc,
-        "full_soc": min(bank.full_soc, bank.target_soc),
+        "full_soc": min(bank.full_soc, held_soc),
         "taper_per_h": taper_per_h,
         "taper_soc": 1.0 + bank.taper_end_frac * bank.taper_h,
         "well_c": wells.c,
@@ -153,7 +159,7 @@ def pack_lane(
         "absorb_v": bank.absorb_v * series,
         "absorb_v_per_c": bank.absorb_v_per_c * series,
         "absorb_cap_v": bank.absorb_cap_v * series,
-        "overvoltage_v": max(bank.absorb_v * series - full_v, LEAST_OVERVOLTAGE_V * series),
+        "overvoltage_v": max(bank.absorb_v * series - full_v, LEAST_OVERVOLTAGE_FRAC * bank.unit_v * series),
         "gassing_per_v": bank.gassing_per_v / series,
         "gassing_per_c": bank.gassing_per_c,
         "cutoff_v": bank.cutoff_v * series,
@@ -235,8 +241,7 @@ def walk(
     day_count = int(histories.day[-1]) + 1 if hours else 0
     end_state = np.array(state, dtype=np.float64)
     totals = np.zeros((count, kernel.HOUR_FIELDS))
-    days = np.zeros((count, day_count, kernel.DAY_FIELDS))
-    days[:, :, kernel.DAY_LOWEST_SOC] = 1.0
+    days = np.empty((count, day_count, kernel.DAY_FIELDS))
     watched: IntArray = np.full(count, -1, dtype=np.int64)
     for place, lane in enumerate(watch):
         watched[lane] = place
@@ -244,13 +249,16 @@ def walk(
     status: IntArray = np.zeros(count, dtype=np.int64)
 
     def block(first: int, last: int) -> None:
+        # Here, so that every thread touches its own part of the memory first.
+        days[first:last] = 0.0
+        days[first:last, :, kernel.DAY_LOWEST_SOC] = 1.0
         kernel.run_block(lanes, histories, curves, capacities, first, last, end_state, totals, days, watched, hours_out, status)
 
     workers = min(threads or os.cpu_count() or 1, count)
     if workers <= 1:
         block(0, count)
     else:
-        edges = np.linspace(0, count, workers + 1).astype(int)
+        edges = np.linspace(0, count, min(count, workers * BLOCKS_A_THREAD) + 1).astype(int)
         with ThreadPoolExecutor(workers) as pool:
             list(pool.map(block, edges[:-1], edges[1:]))
     if status.any():

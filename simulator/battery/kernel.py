@@ -11,7 +11,8 @@ phase). With E the integral of the open-circuit voltage over charge, a segment o
 and, while charging, the same with Ec = integral of (ocv + polarisation) / efficiency and G = integral of 1 / efficiency in
 place of q, so that an efficiency that depends on charge stays exact. A threshold (floor, full, reconnect, generator, switch-off
 level, onset of the absorption phase) ends a segment at the very moment it is reached; its time is the root of
-P t^2 - dE t - R dQ^2 = 0. What depends on temperature or on the clock is decided once an hour.
+P t^2 - dE t - R dQ^2 = 0. What depends on temperature or on the clock is decided once an hour; what depends on the voltage under
+load at the beginning of each part of it (the peak, the rest), and again when load or generator are switched.
 """
 
 from __future__ import annotations
@@ -108,7 +109,8 @@ DAY_FIELDS = 8
 POWER_LIMITED, CURRENT_LIMITED, ACCEPTANCE_LIMITED = range(3)
 
 REST_W, REST_AC_W, PEAK_W, PEAK_AC_W = range(4)
-"""Last axis of the load rows: at the bus, and the part of it that goes through the inverter; outside the peak and in it."""
+"""Last axis of the load rows: at the bus, and the part of it that goes when the inverter does (0 where it feeds nothing); outside
+the peak and in it."""
 SHORE_A, DRIVE_A, GENERATOR_SHARE, OTHER_W, AWAKE = range(5)
 """Last axis of the source rows."""
 
@@ -156,14 +158,14 @@ class Lanes(NamedTuple):
     """How the charge lost to gassing grows with voltage [1/V] and with temperature [1/K] (Schiffer et al. 2007)."""
     gassing_per_c: FloatArray
     cutoff_v: FloatArray
-    """Bus voltage under load at which the bank's own electronics end supply; 0: none."""
+    """Bus voltage under load at which the bank's own electronics end supply, to try again in the next hour; 0: none."""
     charge_max_v: FloatArray
     """Bus voltage at which they end charging; 0: none."""
     inverter_off_v: FloatArray
     """Bus voltage under load at which the inverter switches off, and takes the AC side with it; 0: never."""
     inverter_on_v: FloatArray
     cabin_tau_h: FloatArray
-    """Time constant of a cabin whose heating needs the bank [h]; 0: it needs none."""
+    """Time constant of a cabin whose heating stops when the bank leaves essential load unserved [h]; 0: it needs no bank."""
     step_h: FloatArray
     """Longest segment [h]; 1: as long as nothing happens. Shorter ones only show what the length of a segment does."""
     sun_low_v: FloatArray
@@ -461,10 +463,10 @@ def _capacity_frac(capacity, cell_c):
 
 
 @_compile
-def _loaded_v(rest_v, power, resistance):
-    """Bus voltage while ``power`` is drawn from a bank that rests at ``rest_v``; half of it where more cannot be drawn."""
+def _loaded_v(rest_v, power, resistance, limit_a):
+    """Bus voltage while ``power`` is drawn from a bank that rests at ``rest_v`` and gives no more than ``limit_a``."""
     root = rest_v * rest_v - 4.0 * resistance * power
-    return 0.5 * (rest_v + math.sqrt(max(root, 0.0)))
+    return max(0.5 * (rest_v + math.sqrt(max(root, 0.0))), rest_v - resistance * limit_a)
 
 
 @_compile
@@ -516,6 +518,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
         cutoff_v = lanes.cutoff_v[lane]
         charge_max_v = lanes.charge_max_v[lane]
         inverter_off_v = lanes.inverter_off_v[lane]
+        minds_v = inverter_off_v > 0.0 or cutoff_v > 0.0
         step_h = lanes.step_h[lane]
         most_events = MAX_EVENTS + int(1.0 / step_h)
         gassing = lanes.gassing_per_c[lane] != 0.0
@@ -569,7 +572,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             resistance = lanes.resistance_ohm[lane] * stiffness
             absorb_v = min(lanes.absorb_v[lane] + lanes.absorb_v_per_c[lane] * (rate_c - 25.0), lanes.absorb_cap_v[lane])
             warmer_v = absorb_v - lanes.absorb_v[lane]
-            # The current that falls at absorption voltage is driven by the voltage above rest, and held back by a stiff, cold bank.
+            # The current that falls at absorption voltage is driven by the voltage above rest, held back by a stiff, cold bank.
             taper = lanes.taper_per_h[lane] * max(1.0 + warmer_v / lanes.overvoltage_v[lane], 0.05) / stiffness
             gas = 1.0
             if gassing:
@@ -601,8 +604,10 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 wanted = (lanes.heater_off_c[lane] - end_c) * conductance / (1.0 - cooling)
                 heater_w = min(wanted, lanes.heater_w[lane])
                 if lanes.heater_from_bank[lane] == 0.0 or awake == 0.0 or dark or soc <= charge_floor + TINY_SOC:
-                    taken = 0.0 if dark else demand[LEVELS - 1 - shed]
-                    heater_w = min(heater_w, max(fixed_w - taken, 0.0))
+                    # A dark bus feeds nothing else, but for a hookup or a generator that holds it up for the load.
+                    taken = 0.0 if dark and shore_a <= 0.0 and not running else demand[LEVELS - 1 - shed]
+                    spare_w = fixed_w + (generator_a * volts if running else 0.0) - taken
+                    heater_w = min(heater_w, max(spare_w, 0.0))
                 heater_w = max(heater_w, 0.0)
             warmed_c = end_c + heater_w * (1.0 - cooling) / conductance
             coldest_c = min(cell_c, warmed_c)
@@ -627,6 +632,9 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             # ---- the hour in segments ----
             remaining = 1.0
             part_h = 0.0
+            column = REST_W
+            gauge = False
+            ac_was_off = ac_off
             floor = charge_floor
             exhausted = False
             accepting = False
@@ -645,7 +653,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     status[lane] = hour + 1
                     break
                 if part_h <= TINY_H:
-                    # ---- a part of the hour begins: the peak, or the rest; voltage under its load ----
+                    # ---- a part of the hour begins: the peak, or the rest ----
                     column = REST_W
                     part_h = remaining
                     if peak_h > 0.0:
@@ -654,50 +662,68 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                             part_h = min(peak_h, 1.0)
                         for level in range(LEVELS):
                             demand[level] = load_scale * histories.load_w[load_row, hour, level, column]
-                    if inverter_off_v > 0.0 or cutoff_v > 0.0:
-                        level = LEVELS - 1 - shed
+                    gauge = minds_v
+                while shed > 0 and not shed_now and soc >= lanes.restore_soc[lane, LEVELS - shed]:
+                    shed -= 1
+                    gauge = minds_v
+                while shed < LEVELS - 1 and soc <= lanes.shed_soc[lane, LEVELS - 1 - shed] + TINY_SOC:
+                    shed += 1
+                    shed_now = True
+                    gauge = minds_v
+                level = LEVELS - 1 - shed
+                if gauge:
+                    # ---- voltage under the load of this part; once more when load is switched, or the generator ----
+                    gauge = False
+                    for each in range(LEVELS):
+                        through[each] = load_scale * histories.load_w[load_row, hour, each, column + 1]
+                    limit_a = discharge_limit * capacity
+                    rest_v = _ocv(curve, min(well / well_c, 1.0) if two_wells else soc)
+                    draw_w = demand[level] + electronics_w + heater_w - fixed_w - (generator_a * volts if running else 0.0)
+                    if remaining == 1.0:
+                        ac_off = ac_was_off
+                    if ac_off and remaining == 1.0:
+                        without_w = draw_w - through[level]
+                        if without_w > 0.0:
+                            bus_v = _loaded_v(rest_v, without_w, resistance, limit_a)
+                        else:
+                            bus_v = max(_charge_v(curve, soc), rest_v) + resistance * min(-without_w / rest_v, max(current, 0.0))
+                        ac_off = bus_v < lanes.inverter_on_v[lane] or (
+                            draw_w > 0.0 and _loaded_v(rest_v, draw_w, resistance, limit_a) < inverter_off_v
+                        )
+                    elif inverter_off_v > 0.0 and through[level] > 0.0 and draw_w > 0.0:
+                        ac_off = ac_off or _loaded_v(rest_v, draw_w, resistance, limit_a) < inverter_off_v
+                    if not ac_off:
                         for each in range(LEVELS):
-                            through[each] = load_scale * histories.load_w[load_row, hour, each, column + 1]
-                        rest_v = _ocv(curve, min(well / well_c, 1.0) if two_wells else soc)
-                        draw_w = demand[level] + electronics_w - fixed_w - (generator_a * volts if running else 0.0)
-                        if ac_off and remaining == 1.0:
-                            without_w = draw_w - through[level]
-                            if without_w > 0.0:
-                                bus_v = _loaded_v(rest_v, without_w, resistance)
-                            else:
-                                bus_v = max(_charge_v(curve, soc), rest_v) + resistance * min(
-                                    -without_w / rest_v, max(current, 0.0)
-                                )
-                            ac_off = bus_v < lanes.inverter_on_v[lane] or (
-                                draw_w > 0.0 and _loaded_v(rest_v, draw_w, resistance) < inverter_off_v
-                            )
-                        elif inverter_off_v > 0.0 and through[level] > 0.0 and draw_w > 0.0:
-                            ac_off = ac_off or _loaded_v(rest_v, draw_w, resistance) < inverter_off_v
-                        if not ac_off:
-                            for each in range(LEVELS):
-                                through[each] = 0.0
-                        floor = charge_floor
-                        if cutoff_v > 0.0:
-                            sag_v = resistance * (draw_w - through[level]) / cutoff_v
-                            if sag_v > 0.0 and _ocv(curve, floor) < cutoff_v + sag_v:
-                                floor = _soc_at(curve, OCV, cutoff_v + sag_v, floor, 1.0)
+                            through[each] = 0.0
+                    floor = charge_floor
+                    if cutoff_v > 0.0:
+                        amperes = min((draw_w - through[level]) / cutoff_v, limit_a)
+                        if amperes > 0.0:
+                            least_v = cutoff_v + resistance * amperes
+                            if two_wells and rest_v < least_v:
+                                # What is bound in the other well holds no voltage up.
+                                floor = max(floor, soc)
+                            if _ocv(curve, floor) < least_v:
+                                floor = _soc_at(curve, OCV, least_v, floor, 1.0)
                 if dark and not cut_now and soc >= back_soc - TINY_SOC and soc > floor + TINY_SOC:
                     dark = False
                 enough = soc >= lanes.generator_stop_soc[lane] - TINY_SOC and run_h >= lanes.generator_min_h[lane] - TINY_H
                 # A bank that gives nothing wants the generator too: in the cold it may be empty above the starting charge.
                 wants = dark or exhausted or soc <= max(lanes.generator_start_soc[lane], floor) + TINY_SOC
+                # So does essential AC load that the inverter has let go.
+                wants = wants or (through[0] > 0.0 and soc < lanes.generator_stop_soc[lane] - TINY_SOC)
                 if running and enough and not dark:
                     running = False
                     stopped_now = True
+                    if minds_v:
+                        gauge = True
+                        continue
                 elif allowed and not running and not stopped_now and wants:
                     running = True
                     run_h = 0.0
-                while shed > 0 and not shed_now and soc >= lanes.restore_soc[lane, LEVELS - shed]:
-                    shed -= 1
-                while shed < LEVELS - 1 and soc <= lanes.shed_soc[lane, LEVELS - 1 - shed] + TINY_SOC:
-                    shed += 1
-                    shed_now = True
-                level = LEVELS - 1 - shed
+                    if minds_v:
+                        gauge = True
+                        continue
                 empty = exhausted or soc <= floor + TINY_SOC
                 generator_w = generator_a * volts if running else 0.0
                 sources_w = fixed_w + generator_w
@@ -712,7 +738,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     dark = True
                     cut_now = True
                     # Heat that was to come from the bank does not: the cells end the hour colder than planned.
-                    cold = cold or (heater_w > 0.0 and min(cell_c, end_c) < lanes.charge_min_c[lane])
+                    cold = cold or (heater_w > sources_w and min(cell_c, end_c) < lanes.charge_min_c[lane])
                     by_floor = soc <= charge_floor + TINY_SOC
                     if by_floor:
                         back_soc = min(charge_floor + hysteresis, target)
@@ -843,7 +869,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 book[SHORE_WH] += shore_wh
                 book[GENERATOR_WH] += generator_wh
                 book[spill_field] += sun_w * time - sun_wh
-                if spill_field == REFUSED_COLD_WH or spill_field == REFUSED_HOT_WH or spill_field == REFUSED_HIGH_WH:  # noqa: PLR1714
+                if spill_field == REFUSED_COLD_WH or spill_field == REFUSED_HOT_WH or spill_field == REFUSED_HIGH_WH:  # noqa: PLR1714, SIM109
                     book[REFUSED_CHARGER_WH] += (
                         (other_w + drive_w + shore_w + generator_w) * time - other_wh - drive_wh - shore_wh - generator_wh
                     )
@@ -857,9 +883,10 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 if missed_field >= 0:
                     book[missed_field] += (demand[level] - without_ac_w - served_w) * time
                 book[MISSED_DARK_WH] += without_ac_w * time
-                direct_w = demand[0] - through[0]
+                # An idle draw counts at levels that feed nothing through the inverter, yet goes with it: hold to what is left.
+                direct_w = min(demand[0] - through[0], demand[level] - without_ac_w)
                 essential_w = through[0] + max(direct_w - served_w, 0.0)
-                comfort_direct_w = demand[1] - through[1] - direct_w
+                comfort_direct_w = max(min(demand[1] - through[1], demand[level] - without_ac_w) - direct_w, 0.0)
                 comfort_w = 0.0
                 if level > 0:
                     comfort_w = through[1] - through[0] + comfort_direct_w
@@ -875,10 +902,16 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     book[ESSENTIAL_DARK_WH] += dark_w * time
                     book[DARK_H] += time
                 if missed_field == MISSED_DARK_WH:
-                    down_h += time
-                    if floor > charge_floor and not exhausted:
+                    if direct_w > served_w:
+                        down_h += time
+                    if dark:
+                        # Only the electronics that let go on voltage try again at any charge.
+                        by_volts = not by_floor and back_soc == 0.0
+                    else:
+                        by_volts = floor > charge_floor and soc > charge_floor + TINY_SOC and not exhausted and not cut
+                    if by_volts:
                         book[LOW_V_H] += time
-                if without_ac_w > 0.0:
+                elif without_ac_w > 0.0:
                     book[INVERTER_OFF_H] += time
                 if time > 0.0:
                     if remaining == 1.0:

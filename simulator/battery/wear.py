@@ -21,6 +21,8 @@ FloatArray = npt.NDArray[np.float64]
 HALVING_K: Final = 10.0
 """Warmth above 25 C that halves a lead-acid life [K] (from memory, annexes of IEEE 450 and IEEE 1188: 8 to 10 K)."""
 WARM_FROM_C: Final = 25.0
+BOILING_C: Final = 100.0
+"""Hotter than this the pace grows no further: the acid boils, and no law of ageing holds (no source)."""
 
 PARTIAL_WEIGHT_PER_H: Final = 6.614e-5
 PARTIAL_WEIGHT_LOW_PER_H: Final = 3.307e-3
@@ -196,7 +198,8 @@ def hourly_heat_factor(cell_c: npt.ArrayLike) -> FloatArray:
     ndarray (hours,)
         Pace of ageing, at least 1 [-].
     """
-    return np.asarray(2.0 ** (np.maximum(0.0, np.asarray(cell_c, dtype=np.float64) - WARM_FROM_C) / HALVING_K))
+    warm_c = np.clip(np.asarray(cell_c, dtype=np.float64), WARM_FROM_C, BOILING_C)
+    return np.asarray(2.0 ** ((warm_c - WARM_FROM_C) / HALVING_K))
 
 
 def hourly_partial_charge_weight(soc: npt.ArrayLike, full_soc: float, discharge_rate_per_h: float) -> FloatArray:

@@ -125,8 +125,10 @@ def hourly_load_w(
         own_alone_w = [watts[min(row, len(watts) - 1)][None] for watts in alone_w]
         phases = two_phases(scenario, own, 1, hours, timeline.hookup | timeline.stored, timeline.stored)
         first = first or phases
-        for column, part in enumerate((phases.rest.all_w, phases.rest.through_w, phases.peak.all_w, phases.peak.through_w)):
-            bus_w[row, :, :, column] = part[:, 0].T
+        for column, at_bus in ((REST_W, phases.rest), (PEAK_W, phases.peak)):
+            bus_w[row, :, :, column] = at_bus.all_w[:, 0].T
+            # An inverter that feeds nothing is missed by nobody when it switches off.
+            bus_w[row, :, :, column + 1] = np.where(at_bus.ac_w > 0.0, at_bus.through_w, 0.0)[:, 0].T
         peak_h[row] = phases.peak_h[0]
         overload_w[row] = sum(own_alone_w, over_the_hour(phases, "refused_w")[-1])[0]
         names.update(refused_names(scenario, own, own_alone_w, phases))

@@ -42,7 +42,8 @@ class LoadHistory:
 
     bus_w: Floats
     """``(rows, hours, LEVELS, 4)`` at the terminals of the bus, cumulative by priority [W]: outside the peak, the part of that
-    which goes through the inverter (its losses and idle draw with it), and the same two in the peak."""
+    which is gone when the inverter is off (what goes through it, its losses and idle draw with it; 0 where it feeds nothing, and
+    nobody would miss it), and the same two in the peak."""
     peak_h: Floats
     """``(rows, hours)`` part of the hour in which the peak holds [h]; 0: there is none, and PEAK equals REST."""
     overload_w: Floats

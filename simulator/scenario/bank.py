@@ -28,6 +28,10 @@ MOST_PER_H = {"charge_limit_a": 4.0, "discharge_limit_a": 20.0}
 """Rates above which a limit is a slip: filled in a quarter of an hour, empty in three minutes (common practice, no source)."""
 
 
+MOST_WH_PER_KG = 1000.0
+"""Several times what any cell on sale stores (common practice, no source: 30 to 45 lead-acid, 90 to 160 LFP)."""
+
+
 class _Numbers:
     """Numbers of one unit: as written, or from the preset times what it is counted per."""
 
@@ -311,6 +315,14 @@ def _judge(bank: Bank, desk: Desk) -> None:
                 f"{limit_a:g} A",
                 f"{key} is of one unit, not of the bank.",
             )
+    least_kg = bank.unit_v * bank.unit_ah / MOST_WH_PER_KG
+    if bank.unit_kg < least_kg and desk.sound(("bank", "unit_kg"), ("bank", "unit_ah"), ("bank", "unit_v")):
+        desk.mistake(
+            ("bank", "unit_kg"),
+            f"at least {least_kg:.3g} kg for a unit of {bank.unit_v * bank.unit_ah:,.4g} Wh",
+            f"{bank.unit_kg:g} kg",
+            "unit_kg is of one unit, in kilograms.",
+        )
     rest_v = rest_voltage_v(bank.curve, min(bank.full_soc, bank.target_soc))
     if bank.absorb_v <= rest_v and desk.sound(("bank", "absorb_v"), ("bank", "unit_v")):
         desk.mistake(

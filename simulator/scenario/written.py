@@ -59,9 +59,9 @@ StopNames = Annotated[tuple[str, ...], row(PlainValidator(text), 'a list of name
 
 
 class Table(BaseModel):
-    """What all tables share."""
+    """What all tables share. Deferred: the validators are built once, as parts of the whole file's, and only if one is read."""
 
-    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 class CabinTable(Table):
