@@ -226,11 +226,11 @@ def test_a_source_as_measured_in_a_file(tmp_path):
 
 def test_the_load_in_words():
     assert section(said(), "Load") == [
-        "lamp: 10 W DC, 3 x 20 min a day, 10 Wh on a day of use (luxury)",
+        "lamp: 10 W DC, 3 x 20 min a day in 07:00-23:00, 10 Wh on a day of use (luxury)",
         "pump: 24 W DC, 22:00-06:30, 204 Wh on a day of use (on mon; at Glade)",
         "modem: 6 W DC, day and night, 144 Wh on a day of use",
         "fan: 8 W DC, 25% of the time, 48 Wh on a day of use (only on a hookup)",
-        "kettle: 900 W AC, 0.2 h a day, 180 Wh on a day of use (standby 1 W; comfort)",
+        "kettle: 900 W AC, 0.2 h a day in 07:00-23:00, 180 Wh on a day of use (standby 1 W; comfort)",
         "meter: DC, as metered, 48 Wh on a day of use",
         "Inverter 1500 W, idle 15 W, always on, asleep 2 W; off below 21 V, back at 25 V",
         "DC-DC converter to 12 V, 92% efficient, idle 1.5 W; feeds lamp, pump, fan and meter",
@@ -271,7 +271,7 @@ volts = "bus"
     [
         ("fridge", "duty_frac = 0.4", "", "40% of the time, 384 Wh on a day of use (more in a warm cabin, less in a cold one)"),
         ("heating", "", "heat_w = 2000", "day and night at most (as long as the cabin needs its 2000 W of heat)"),
-        ("cooling", "hours_per_day = 6", "above_c = 27", "6 h a day (only while the cabin would be above 27 C)"),
+        ("cooling", "hours_per_day = 6", "above_c = 27", "6 h a day in 07:00-23:00 (only while the cabin would be above 27 C)"),
         ("pads", 'clock = ["20:00-24:00"]', "below_c = 4", "20:00-24:00 (only while it is below 4 C outside)"),
     ],
 )
@@ -282,13 +282,13 @@ def test_what_follows_the_weather_in_words(follows, how, more, words):
 
 def test_the_route_in_words():
     assert section(said(), "Route") == [
-        "1. Glade (45.00, 7.00; Europe/Rome): 2026-03-01 00:00 to 2026-03-01 09:00, 1 calendar day; clear sky, on a hookup",
+        "1. Glade (45.00, 7.00; Europe/Rome): 2026-03-01 00:00 to 2026-03-01 09:00, 1 calendar day, on a hookup; clear sky",
         "drive of 1.5 h, about 31 km",
-        "2. Meadow (45.20, 7.10; Europe/Rome): 2026-03-01 10:30 to 2026-03-05 09:00, 5 calendar days; clear sky, "
-        "on a hookup every 2nd night",
+        "2. Meadow (45.20, 7.10; Europe/Rome): 2026-03-01 10:30 to 2026-03-05 09:00, 5 calendar days, "
+        "on a hookup every 2nd night (2 of 4 nights); clear sky",
         "drive of 0.2 h, about 14 km (estimated)",
-        "3. Shed (45.30, 7.10; Europe/Paris): 2026-03-05 09:12 to 2026-03-21 00:00, 16 calendar days; clear sky, "
-        "on a hookup every 13th night",
+        "3. Shed (45.30, 7.10; Europe/Paris): 2026-03-05 09:12 to 2026-03-21 00:00, 16 calendar days, "
+        "on a hookup every 13th night (1 of 15 nights); clear sky",
     ]
     assert section(said(), "Rest of the year") == ["Stored at 50% charge and 12 C, disconnected"]
     afloat = said(rest="[rest_of_year]\nstorage = { soc = 0.9, temp_c = 5, on_float = true }")
@@ -302,7 +302,7 @@ def test_the_route_in_words():
 def test_ordinals(nights, word):
     stops = PARTS["stops"].replace("every 13th night", f"every {nights}th night")
     expected = "on a hookup" if nights == 1 else f"on a hookup every {word} night"
-    assert section(said(stops=stops), "Route")[-1].endswith(f", {expected}")
+    assert f"days, {expected}" in section(said(stops=stops), "Route")[-1]
 
 
 KT = "kt = [0.3, 0.35, 0.4, 0.45, 0.5, 0.52, 0.55, 0.52, 0.47, 0.4, 0.33, 0.28]"
@@ -319,7 +319,7 @@ MEAN = "temp_mean_c = [1, 2, 5, 9, 13, 17, 19, 18, 15, 10, 5, 2]"
     ],
 )
 def test_the_weather_in_words(weather, words):
-    assert section(said(weather=f"[weather]\n{weather}"), "Route")[0].endswith(f"calendar day; {words}, on a hookup")
+    assert section(said(weather=f"[weather]\n{weather}"), "Route")[0].endswith(f"calendar day, on a hookup; {words}")
 
 
 def test_a_weather_file_and_a_stop_off_the_road_in_words(tmp_path):
