@@ -298,7 +298,7 @@ def test_an_inverter_that_waits_for_luxury_makes_no_flat_day():
     scenario = trip(
         bank='chemistry = "lfp"\nplace = "outside"\ndischarge_min_c = -60\nin_parallel = 2\nresistance_ohm = 0.024',
         power_w=5,
-        more='[inverter]\nrated_w = 2000\nidle_w = 5\nalways_on = true\n'
+        more="[inverter]\nrated_w = 2000\nidle_w = 5\nalways_on = true\n"
         '[[appliance]]\nname = "iron"\nbus = "ac"\npower_w = 1500\nclock = ["07:00-07:30"]\npriority = "luxury"',
         stop=COLD % ", ".join(["-12"] * 12),
     )
