@@ -14,7 +14,7 @@ from __future__ import annotations
 import json
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
@@ -38,6 +38,8 @@ CLOSURE = 1e-9
 ROUNDING = 4e-16
 """Of the stored energy itself, which is recomputed here as a difference of two large numbers."""
 LANDING = 1000
+SLIPS_SHARE = 5
+"""One scenario with slips in it for every five without."""
 TABLES_EVERY = 5
 """Tables and printed answer are looked at in every fifth scenario, which saves time."""
 SPILLED = (
@@ -307,46 +309,46 @@ def text_of(number: int) -> str:
     return as_toml(draw_scenario(Random(number), files=True))
 
 
-def test_laws_hold_on_whole_scenarios(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    first, count = int(os.environ.get("FLATDAYS_LAWS_FROM", "0")), int(os.environ.get("FLATDAYS_LAWS", str(LANDING)))
+def check_all(what: str, draw: Callable[[int], str], share: int, folder: Path, capsys: pytest.CaptureFixture[str]) -> Counts:
+    """One in ``share`` of as many texts as are asked for."""
+    first, count = int(os.environ.get("FLATDAYS_LAWS_FROM", "0")), int(os.environ.get("FLATDAYS_LAWS", str(LANDING))) // share
     counts = Counts()
     began = time.perf_counter()
     for number in range(first, first + count):
-        text = text_of(number)
+        text = draw(number)
         try:
             check(text, counts, tables=number % TABLES_EVERY == 0, folder=folder)
         except Exception as fault:
-            fault.add_note(f"scenario {number}, of tests/random_scenarios.py:\n{text}")
+            fault.add_note(f"{what} {number}, of tests/random_scenarios.py:\n{text}")
             raise
     counts.seconds = time.perf_counter() - began
-    with capsys.disabled():
-        if "FLATDAYS_LAWS" in os.environ:
-            print(f"\n{counts}")  # noqa: T201
-    assert counts.refused <= max(0.002 * count, 1.0), counts.refusals
+    if "FLATDAYS_LAWS" in os.environ:
+        with capsys.disabled():
+            print(f"\n{what}: {counts}")  # noqa: T201
+    return counts
+
+
+def test_laws_hold_on_whole_scenarios(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    counts = check_all("drawn", text_of, 1, folder, capsys)
+    assert counts.refused <= max(0.002 * counts.scenarios, 1.0), counts.refusals
     # What is never met is not tested.
-    if count >= LANDING:
-        assert 0.1 * count < counts.flat < 0.9 * count
+    if counts.scenarios >= LANDING:
+        assert 0.1 * counts.scenarios < counts.flat < 0.9 * counts.scenarios
         for seen in ("dark_hours", "limited_hours", "shed_hours", "locked_hours", "generator_hours"):
-            assert getattr(counts, seen) > count, seen
+            assert getattr(counts, seen) > counts.scenarios, seen
+
+
+def slip_of(number: int) -> str:
+    """Slip n."""
+    chance = Random(10**9 + number)
+    return as_toml(with_slips(chance, draw_scenario(chance, files=True)))
 
 
 def test_a_slip_is_told_in_sentences_or_lived_through(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """One to three numbers of a drawn scenario ten times too large, zero, turned over ...: refused, or all laws hold."""
-    first, count = int(os.environ.get("FLATDAYS_LAWS_FROM", "0")), int(os.environ.get("FLATDAYS_LAWS", str(LANDING))) // 5
-    counts = Counts()
-    for number in range(first, first + count):
-        chance = Random(10**9 + number)
-        text = as_toml(with_slips(chance, draw_scenario(chance, files=True)))
-        try:
-            check(text, counts, tables=number % TABLES_EVERY == 0, folder=folder)
-        except Exception as fault:
-            fault.add_note(f"slip {number}, of tests/random_scenarios.py:\n{text}")
-            raise
-    with capsys.disabled():
-        if "FLATDAYS_LAWS" in os.environ:
-            print(f"\nslips: {counts}")  # noqa: T201
-    if count >= LANDING // 5:
-        assert 0.1 * count < counts.refused < 0.9 * count
+    counts = check_all("with slips", slip_of, SLIPS_SHARE, folder, capsys)
+    if counts.scenarios >= LANDING // SLIPS_SHARE:
+        assert 0.1 * counts.scenarios < counts.refused < 0.9 * counts.scenarios
 
 
 @given(text=scenarios())
