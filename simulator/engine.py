@@ -222,7 +222,8 @@ def lanes(setting: Setting) -> tuple[tuple[str, ...], Lanes]:
         "base": base,
         "load +20 %": base | {"load_scale": 1.2},
         "sun -15 %": base | {"sun_scale": 0.85},
-        "no sun": base | {"sun_scale": 0.0, "source_row": 1, "generator_a": 0.0},
+        # How long the charge lasts, not how soon a kettle trips the inverter.
+        "no sun": base | {"sun_scale": 0.0, "source_row": 1, "generator_a": 0.0, "inverter_off_v": 0.0},
         "lift cold": base
         | {
             "charge_min_c": -FAR_C,
@@ -237,6 +238,9 @@ def lanes(setting: Setting) -> tuple[tuple[str, ...], Lanes]:
         row = setting.sun_rows.get(f"no {cause}")
         if row is not None:
             named[f"lift {cause.split()[0]}"] = base | {"sun_row": row}
+    no_volts: LaneValues = {"inverter_off_v": 0.0, "cutoff_v": 0.0}
+    if base["inverter_off_v"] != 0.0 or base["cutoff_v"] != 0.0:
+        named["lift voltage"] = base | no_volts
     named["lift acceptance"] = base | {"taper_per_h": 0.0, "charge_limit_a": 1e6, "charge_cold_limit_a": 1e6}
 
     named["mend one more unit in parallel"] = pack(scenario, replace(bank, in_parallel=bank.in_parallel + 1))

@@ -28,7 +28,7 @@ FLAT_DARK_H = 0.25
 """A day is flat when essential load was unserved this long ..."""
 FLAT_MISSED_FRAC = 0.02
 """... or for this share of the day's load."""
-CAUSES = ("cold", "snow", "shade", "controller", "acceptance", "structural", "buffer")
+CAUSES = ("cold", "snow", "shade", "controller", "acceptance", "voltage", "structural", "buffer")
 """In the order in which they are tried."""
 STRUCTURAL_DAYS = 30
 LEAST_STRUCTURAL_DAYS = 7
@@ -212,6 +212,9 @@ class Outcome:
         if self.flat[0, day]:
             for name in CAUSES[:-2]:
                 lane = f"lift {name}"
+                if name == "voltage" and self.days[0, day, k.DAY_LOWEST_SOC] < 1.0 - self.scenario.bank.usable_frac:
+                    # Below the planning line a falling voltage only says that the bank is nearly empty.
+                    continue
                 if lane in self.lane_names and not self.flat[self.lane_names.index(lane), day]:
                     return name
         first = max(day - STRUCTURAL_DAYS + 1, 0)

@@ -23,6 +23,7 @@ CAUSE_CURES = {
     "snow": "Brush the panels in the morning, tilt them steeply, or have a charger that needs no sun.",
     "shade": "Park in the open, or carry a panel on a cable that can be put into the sun.",
     "controller": "Fit a controller for more current, or one that follows the panels' best voltage (MPPT).",
+    "voltage": "More units side by side sag less; so do smaller loads at once, and an inverter that asks for fewer volts.",
     "acceptance": "More units side by side take more current; start charging earlier in the day: the last part goes in slowly.",
     "structural": "More panels, less load, or regular hookups, drives or generator hours. A larger bank only delays the dark.",
     "buffer": "A larger bank, another charger for the dark spell, or load that can wait for the sun.",

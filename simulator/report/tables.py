@@ -19,6 +19,7 @@ CAUSE_WORDS = {
     "shade": "trees took the sun",
     "controller": "the charge controller held back what the panels could give",
     "acceptance": "the bank could not take the charge fast enough",
+    "voltage": "the voltage fell too low under load, with charge left in the bank",
     "structural": "over the weeks before, sun and chargers brought less than the load took",
     "buffer": "the dark spell was longer than the bank carries",
 }
@@ -92,6 +93,7 @@ LIFT_WORDS = {
     "shade": "parked out of the trees",
     "controller": "a larger (or MPPT) charge controller",
     "acceptance": "a bank that takes any charge at once",
+    "voltage": "a voltage that never falls too low under load",
 }
 
 
