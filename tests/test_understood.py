@@ -231,7 +231,7 @@ def test_the_load_in_words():
         "modem: 6 W DC, day and night, 144 Wh on a day of use",
         "fan: 8 W DC, 25% of the time, 48 Wh on a day of use (only on a hookup)",
         "kettle: 900 W AC, 0.2 h a day in 07:00-23:00, 180 Wh on a day of use (standby 1 W; comfort)",
-        "meter: DC, as metered, 48 Wh on a day of use",
+        "meter: DC, as metered, in 07:00-23:00, 48 Wh on a day of use",
         "Inverter 1500 W, idle 15 W, always on, asleep 2 W; off below 21 V, back at 25 V",
         "DC-DC converter to 12 V, 92% efficient, idle 1.5 W; feeds lamp, pump, fan and meter",
         "Luxury is switched off at 50% of charge and comes back at 60%",
