@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from simulator.cli.shared import refuse_impossible
 from simulator.errors import InputError
 
 
@@ -15,12 +16,13 @@ def check_csv(path: Path | None) -> None:
     Raises
     ------
     InputError
-        It is a folder, or its folder cannot be written.
+        It is a folder or a name that cannot be, or its folder cannot be written.
     """
     if path is None:
         return
     from simulator.record import check_folder
 
+    refuse_impossible(path, "give --csv another name")
     if path.is_dir():
         raise InputError(f"{path}: this is a folder; give --csv the name of a file")
     check_folder(path.parent)

@@ -11,8 +11,8 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from simulator.cli.shared import Commands, example, print_lines
-from simulator.errors import InputError
+from simulator.cli.shared import Commands, example, print_lines, refuse_impossible
+from simulator.errors import InputError, printable
 
 if TYPE_CHECKING:
     from simulator.scenario.starter import Place, Plan
@@ -57,6 +57,9 @@ def _new(arguments: argparse.Namespace) -> int:
     from simulator.scenario.starter import Plan, starter_text
 
     target: Path = arguments.file
+    refuse_impossible(target, "give another name")
+    if target.is_dir():
+        raise InputError(f"{printable(target)}: this is a folder; give the name of a file in it, such as my-trip.toml")
     if target.exists():
         raise InputError(f"{target}: this file is there already and was left as it is; give another name")
     given = {question.key: getattr(arguments, question.key) for question in QUESTIONS}
@@ -93,7 +96,9 @@ def _write(target: Path, text: str) -> None:
     except FileExistsError:
         raise InputError(f"{target}: this file is there already and was left as it is; give another name") from None
     except OSError as error:
-        raise InputError(f"{target}: cannot be written ({error.strerror}); give a name in a folder of your own") from None
+        raise InputError(
+            f"{printable(target)}: cannot be written ({error.strerror}); give a name in a folder of your own"
+        ) from None
 
 
 @dataclass(frozen=True)

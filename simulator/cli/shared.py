@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO, TypeAlias
 
+from simulator.errors import InputError, printable
 from simulator.report.layout import columns_of, laid_out, wants_colour
 from simulator.report.measures import METRIC, WORDS, Measures, measures_named
 
@@ -71,6 +72,24 @@ def example(*lines: str) -> dict[str, Any]:
         "epilog": "\n".join([words, *(f"  {line}" for line in lines)]),
         "formatter_class": argparse.RawDescriptionHelpFormatter,
     }
+
+
+def refuse_impossible(path: Path, cure: str) -> None:
+    """Refuse a name that no file can have, before any work is done.
+
+    Raises
+    ------
+    InputError
+        It is too long, or holds a zero byte.
+    """
+    try:
+        path.lstat()
+    except (FileNotFoundError, NotADirectoryError, PermissionError):
+        return
+    except (OSError, ValueError) as error:
+        # ValueError: a zero byte.
+        reason = getattr(error, "strerror", None) or "it holds a zero byte"
+        raise InputError(f"{printable(path)}: no file can have this name ({reason}); {cure}") from None
 
 
 def print_json(summary: dict[str, Any]) -> None:

@@ -256,7 +256,8 @@ def _pattern(written: ApplianceTable, path: Path, desk: Desk) -> str | None:
     """See that exactly one pattern says when it runs; ``follows``: the weather alone does."""
     free = written.follows in ("heating", "cooling", "pads")
     given = [key for key in PATTERNS if getattr(written, key) is not None]
-    if not desk.sound(*((*path, key) for key in PATTERNS)):
+    # A profile that could not be read was told already, and says both when and how much.
+    if not desk.sound(*((*path, key) for key in (*PATTERNS, "profile"))):
         return given[0] if len(given) == 1 else None
     if written.follows == "heating" and given:
         desk.mistake((*path, given[0]), f"no {given[0]} of what follows heating", "both", "The cold says how long it runs.")
@@ -308,7 +309,7 @@ def _watts(written: ApplianceTable, kind: str, path: Path, volts: int, desk: Des
         if kind in preset.tables:
             desk.judge_usual(power, written.power_w, preset.valid(kind, "power_w"), f"for kind {quote(kind)}")
         return written.power_w
-    if not desk.sound(power, current):
+    if not desk.sound(power, current, (*path, "profile")):
         return None
     if written.wh_per_day is not None:
         return 0.0

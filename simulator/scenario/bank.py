@@ -168,6 +168,7 @@ def merge_bank(written: BankTable | None, vehicle: Vehicle, desk: Desk) -> Bank 
     )
     bank = merge_volts(bank, written, numbers.usual, cells, lambda soc: rest_voltage_v(bank.curve, soc), desk)
     _judge(bank, desk)
+    _judge_cold_limit(written, desk)
     heater = _heater(written, bank, desk)
     _tell_defaults(bank, numbers, desk)
     return replace(bank, heater=heater)
@@ -337,6 +338,14 @@ def _judge(bank: Bank, desk: Desk) -> None:
         )
     elif bank.start_soc <= bank.cutoff_soc:
         desk.note(("bank", "start_soc"), f"the bank starts empty: supply ends at {bank.cutoff_soc:g}.")
+
+
+def _judge_cold_limit(written: BankTable, desk: Desk) -> None:
+    """Both limits written: in the cold a bank takes no more than in the warm."""
+    cold_a, limit_a = written.charge_cold_limit_a, written.charge_limit_a
+    at: Path = ("bank", "charge_cold_limit_a")
+    if cold_a is not None and limit_a is not None and cold_a > limit_a and desk.sound(at, ("bank", "charge_limit_a")):
+        desk.mistake(at, f"at most charge_limit_a, {limit_a:g} A", f"{cold_a:g} A", "Swap them if they changed places.")
 
 
 def rest_voltage_v(curve: Curve, soc: float) -> float:

@@ -10,6 +10,9 @@ from simulator.scenario.parts import Bank
 from simulator.scenario.presets import load_preset
 from simulator.scenario.written import BankTable
 
+MOST_ABSORB = 1.35
+"""Times its nominal voltage that a unit stands at all: 16.2 V on 12 V, where an equalising charge of flooded cells ends (2.7 V a
+cell; common practice, no source)."""
 MOST_LIFT_V_PER_CELL = 0.3
 """Compensation lifts the absorption voltage by no more than this in the cold; a cap above it is a slip (no source)."""
 
@@ -72,6 +75,22 @@ def merge_volts(
             ("bank", "absorb_v"),
             f"the chargers are set to {merged.absorb_v:g} V, the electronics of one unit end charging at "
             f"{merged.charge_max_v:g} V: it will not fill up. Set the chargers to what the maker of the battery asks for.",
+        )
+    most_v = MOST_ABSORB * bank.unit_v
+    if bank.absorb_v > most_v and desk.sound(("bank", "absorb_v"), ("bank", "unit_v")):
+        desk.mistake(
+            ("bank", "absorb_v"),
+            f"at most {most_v:.4g} V, as no unit of {bank.unit_v:g} V stands more",
+            f"{bank.absorb_v:g} V",
+            "absorb_v is of one unit, not of the bank; take it from the maker's instructions.",
+        )
+    most_v = bank.absorb_v + MOST_LIFT_V_PER_CELL * cells
+    if written.absorb_cap_v is not None and written.absorb_cap_v > most_v and desk.sound(("bank", "absorb_cap_v")):
+        desk.mistake(
+            ("bank", "absorb_cap_v"),
+            f"at most {most_v:.4g} V, what a charger adds to absorb_v in the cold",
+            f"{written.absorb_cap_v:g} V",
+            "It is of one unit, not of the bank.",
         )
     if written.absorb_cap_v is not None and written.absorb_cap_v < bank.absorb_v and desk.sound(("bank", "absorb_cap_v")):
         desk.mistake(

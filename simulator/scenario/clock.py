@@ -17,8 +17,11 @@ import tzfpy
 from simulator.scenario.desk import nearest, quote
 from simulator.units import HOURS_PER_DAY
 
-_LETTERS = re.compile(r"[A-Z]{2,4}(?:[+-]\d{1,2})?")
-"""A zone as on a watch, ``CET`` or ``GMT+1``."""
+_LETTERS = re.compile(r"[A-Z]{2,4}")
+"""A zone as on a watch, ``CET``."""
+_OFFSET = re.compile(r"(?:UTC|GMT|Z)?\s*([+\N{MINUS SIGN}-])\s*(\d{1,2})(?::?(\d\d))?(?:\s*h)?", re.IGNORECASE)
+"""Hours ahead of Greenwich: ``UTC+5``, ``GMT-3``, ``+05:30``."""
+_CITY = ' Write the zone of a city, such as "Europe/Lisbon", or leave zone out: it follows from the place.'
 
 
 class LocalTimeError(ValueError):
@@ -52,11 +55,27 @@ def nearest_zone(name: str) -> str:
         return f" Did you mean {quote(by_city[city])}?"
     if _LETTERS.fullmatch(name.strip()):
         # CET, EST, PST: such letters mean several zones, and their nearest neighbour by spelling means nothing.
-        return ' Write the zone of a city, such as "Europe/Lisbon", or leave zone out: it follows from the place.'
+        return _CITY
+    if offset := _OFFSET.fullmatch(name.strip()):
+        return _at_offset(*offset.groups()) + _CITY
     near = nearest(name, known)
     if not near and (cities := difflib.get_close_matches(city, by_city, n=1, cutoff=0.75)):
         near = f" Did you mean {quote(by_city[cities[0]])}?"
     return near or ' Write a name such as "Europe/Lisbon", or leave zone out: it follows from the place.'
+
+
+def _at_offset(sign: str, hours: str, minutes: str | None) -> str:
+    """Name the zone that is so many hours ahead of Greenwich all year; names of that kind count the other way round."""
+    ahead, count = sign == "+", int(hours)
+    if int(minutes or 0):
+        return ""
+    if count == 0:
+        return ' Did you mean "Etc/UTC"?'
+    meant = f"Etc/GMT{'-' if ahead else '+'}{count}"
+    if zone_of(meant) is None:
+        return ""
+    side = "ahead of" if ahead else "behind"
+    return f" Did you mean {quote(meant)}, which is {count} h {side} UTC all year (in such names the sign is the other way round)?"
 
 
 def zone_at(latitude_deg: float, longitude_deg: float) -> str:

@@ -24,7 +24,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulator.battery import kernel as k
-from simulator.errors import FlatdaysError, InputError
+from simulator.errors import FlatdaysError, InputError, printable
 from simulator.scenario.parts import Scenario
 from simulator.studies.designs import BLOCK_YEARS, DesignYears, Fleet, year_runs
 from simulator.studies.ground import Ground, ground_weather
@@ -127,8 +127,10 @@ class Kept:
         self.folder = folder
         try:
             folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise InputError(f"--keep: {folder} cannot be used as a folder ({error.strerror}); name one of your own") from None
+        except (OSError, ValueError) as error:
+            # ValueError: a zero byte.
+            reason = getattr(error, "strerror", None) or "it holds a zero byte"
+            raise InputError(f"--keep: {printable(folder)} cannot be used as a folder ({reason}); name one of your own") from None
         if not os.access(folder, os.W_OK | os.X_OK):
             raise InputError(f"--keep: {folder} cannot be written; name a folder of your own")
 

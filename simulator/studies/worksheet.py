@@ -127,6 +127,9 @@ class Worksheet:
     lowest_soc_hand: float
     many: DesignYears | None
     """Over many weather years, if asked for: the bank as proposed, the one by hand, the one as proposed when worn."""
+    seed: int
+    many_sources: tuple[str, ...]
+    """Weather of the many years."""
     reasons: tuple[str, ...]
     advice: Advice
 
@@ -201,10 +204,11 @@ def worksheet(
     hand_parallel = max(1, ceil(needed_ah / bank.unit_ah - 1e-9))
     designs = [scenario, with_parallel(scenario, hand_parallel), with_soh(scenario)]
     by_hand, worn = (simulate(design, threads) for design in designs[1:])
-    many = None
+    many, many_sources = None, ()
     if years is not None:
         weather = choice.find(scenario, clock)
         many = walk_designs(designs, weather, seed=choice.seed, load_spread_frac=choice.load_spread_frac, threads=threads)
+        many_sources = weather.sources
     ghi = np.asarray(setting.weather.table["ghi"])
     stops = []
     for place, stop in enumerate(scenario.stops):
@@ -237,6 +241,8 @@ def worksheet(
         flat_days_hand=len(by_hand.flat_days),
         lowest_soc_hand=by_hand.lowest[0],
         many=many,
+        seed=choice.seed,
+        many_sources=many_sources,
         reasons=(),
         advice=advise(scenario, daily_wh, dc_wh),
     )
@@ -251,6 +257,8 @@ def worksheet_summary(found: Worksheet) -> dict[str, Any]:
         "flatdays": package_version(),
         "scenario": found.scenario.title,
         "scenario_sha256": found.scenario.sha256,
+        "weather": list(outcome.weather_sources),
+        "seed": found.seed,
         "audit_wh_per_day": {name: round(wh, 1) for name, wh in found.audit},
         "by_hand": {
             "load_wh_per_day": round(found.daily_wh, 1),
@@ -292,6 +300,7 @@ def worksheet_summary(found: Worksheet) -> dict[str, Any]:
         if found.many is None
         else {
             "years": len(found.many.year_names),
+            "source": list(found.many_sources),
             **{
                 name: {
                     "flat_days_mean": round(float(found.many.flat_days[place].mean()), 3),
