@@ -1,7 +1,7 @@
-"""The odds over many drawn years beside the bare array calls of pvlib for one year of the same route.
+"""The odds over many drawn years beside the bare array calls of pvlib for the same route.
 
 Ours draws the weather, works out the yield, draws the load and walks the bank, three lanes a year; pvlib's side is only what
-any yield needs for one year: sun position, split, light on the plane, glass, cells, best point of the hours with light.
+any yield needs: sun position (once for all years), split, light on the plane, glass, cells, best point of the hours with light.
 """
 
 from __future__ import annotations
@@ -14,10 +14,11 @@ import pandas as pd
 import pvlib
 
 from simulator import solar, timeline
+from simulator.engine import histories
 from simulator.route import drawn_years
 from simulator.scenario import parse_scenario
 from simulator.scenario.parts import Scenario
-from simulator.studies.odds import Odds, odds
+from simulator.studies.odds import BLOCK_ROWS, Odds, odds
 
 HALF_AN_HOUR = pd.Timedelta(minutes=30)
 PLACES = (
@@ -69,13 +70,28 @@ def own_years(scenario: Scenario, years: int, threads: int | None = None) -> Cal
     return lambda: odds(scenario, years, threads=threads)
 
 
-def bare_year(scenario: Scenario) -> Callable[[], np.ndarray]:
-    """The array calls of pvlib for one year of the route: watts at the panels' best point (hours,)."""
+def own_weather_and_yield(scenario: Scenario, years: int) -> Callable[[], None]:
+    """The same without the walk: drawing, sun, loads and bay of so many years, in the blocks that the odds take."""
+    clock = timeline.build_timeline(scenario)
+    weather = drawn_years(scenario, clock, years, scenario.seed)
+
+    def run() -> None:
+        for first in range(0, years, BLOCK_ROWS):
+            histories(scenario, clock, weather.block(first, min(BLOCK_ROWS, years - first)), questions=False)
+
+    return run
+
+
+def bare_years(scenario: Scenario, years: int) -> Callable[[], np.ndarray]:
+    """The array calls of pvlib for so many years of the route: watts at the panels' best point (years, hours).
+
+    The sun is looked up once, and the years are rows of the arrays, as far as the calls allow it.
+    """
     clock = timeline.build_timeline(scenario)
     array = scenario.arrays[0]
     fit = solar.fit_panel(array.panel)
-    weather = drawn_years(scenario, clock, 1, scenario.seed).block(0, 1)
-    ghi, air, wind = (weather.table[name][0] for name in ("ghi", "temp_air", "wind_speed"))
+    weather = drawn_years(scenario, clock, years, scenario.seed).block(0, years)
+    ghi, air, wind = (weather.table[name] for name in ("ghi", "temp_air", "wind_speed"))
     pressure = pvlib.atmosphere.alt2pres(weather.elevation_m)
     azimuth = solar.array_azimuth_deg(array, clock.heading_deg)
     model = pvlib.temperature.TEMPERATURE_MODEL_PARAMETERS["sapm"]["open_rack_glass_polymer"]
@@ -88,28 +104,38 @@ def bare_year(scenario: Scenario) -> Callable[[], np.ndarray]:
             sun = pvlib.solarposition.ephemeris(middle, clock.latitude_deg, clock.longitude_deg, pressure=pressure)
             zenith, direction = sun["apparent_zenith"].to_numpy(), sun["azimuth"].to_numpy()
             beyond = pvlib.irradiance.get_extra_radiation(day_of_year)
-            split = pvlib.irradiance.erbs(ghi, zenith, day_of_year)
-            dni, dhi = split["dni"], split["dhi"]
             aoi = pvlib.irradiance.aoi(array.tilt_deg, azimuth, zenith, direction)
-            plane = pvlib.irradiance.get_total_irradiance(
-                array.tilt_deg, azimuth, zenith, direction, dni, ghi, dhi, dni_extra=beyond, model="haydavies"
-            )
-            light = np.nan_to_num(plane["poa_direct"] * pvlib.iam.physical(aoi) + plane["poa_diffuse"])
-            cell = pvlib.temperature.sapm_cell(np.nan_to_num(plane["poa_global"]), air, wind, **model)
-            lit = light > 0.0
-            curves = pvlib.pvsystem.calcparams_cec(
-                light[lit],
-                cell[lit],
-                fit.alpha_a_per_c,
-                fit.diode_v,
-                fit.photocurrent_a,
-                fit.saturation_current_a,
-                fit.shunt_ohm,
-                fit.series_ohm,
-                fit.adjust_pct,
-            )
-            watts = np.zeros(len(light))
-            watts[lit] = pvlib.pvsystem.max_power_point(*curves, method="newton")["p_mp"]
+            glass = pvlib.iam.physical(aoi)
+            watts = np.zeros(ghi.shape)
+            # Row by row stays near the processor; all rows at once take longer.
+            for year in range(years):
+                split = pvlib.irradiance.erbs(ghi[year], zenith, day_of_year)
+                plane = pvlib.irradiance.get_total_irradiance(
+                    array.tilt_deg,
+                    azimuth,
+                    zenith,
+                    direction,
+                    split["dni"],
+                    ghi[year],
+                    split["dhi"],
+                    dni_extra=beyond,
+                    model="haydavies",
+                )
+                light = np.nan_to_num(plane["poa_direct"] * glass + plane["poa_diffuse"])
+                cell = pvlib.temperature.sapm_cell(np.nan_to_num(plane["poa_global"]), air[year], wind[year], **model)
+                lit = light > 0.0
+                curves = pvlib.pvsystem.calcparams_cec(
+                    light[lit],
+                    cell[lit],
+                    fit.alpha_a_per_c,
+                    fit.diode_v,
+                    fit.photocurrent_a,
+                    fit.saturation_current_a,
+                    fit.shunt_ohm,
+                    fit.series_ohm,
+                    fit.adjust_pct,
+                )
+                watts[year, lit] = pvlib.pvsystem.max_power_point(*curves, method="newton")["p_mp"]
         return watts
 
     return run

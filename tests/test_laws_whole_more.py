@@ -57,7 +57,7 @@ def overloaded(walked: Walked) -> bool:
     return bool((walked.walk.hours[0, :, k.MISSED_LIMIT_WH] > 0.0).any())
 
 
-MORE_SCENARIOS = 60
+MORE_SCENARIOS = 45
 
 
 def test_more_of_anything_never_brings_the_first_flat_day_forward() -> None:
