@@ -75,7 +75,9 @@ def _at_offset(sign: str, hours: str, minutes: str | None) -> str:
     if zone_of(meant) is None:
         return ""
     side = "ahead of" if ahead else "behind"
-    return f" Did you mean {quote(meant)}, which is {count} h {side} UTC all year (in such names the sign is the other way round)?"
+    return (
+        f" Did you mean {quote(meant)}, which is {count} h {side} UTC all year (in such names the sign is the other way round)?"
+    )
 
 
 def zone_at(latitude_deg: float, longitude_deg: float) -> str:
