@@ -35,6 +35,8 @@ LEAST_STRUCTURAL_DAYS = 7
 """Fewer days than this tell nothing of weeks (common practice, no source)."""
 THIN_RATIO = 1.2
 """Below this harvest ratio little is left for a dark spell (common practice, no source)."""
+UNSERVED_WH = 1e-6
+"""Less than this served in an hour is nothing."""
 SAME_SOC = 0.005
 """States of charge this close are one for a person."""
 WASTE_FRAC = 0.15
@@ -282,12 +284,17 @@ class Outcome:
         dark_h = self.hours[:, k.DARK_H]
         at_start = self.hours[:, k.DARK_AT_START] > 0.0
         at_end = self.hours[:, k.DARK_AT_END] > 0.0
+        missed = self.hours[:, [k.MISSED_DARK_WH, k.MISSED_SHED_WH, k.MISSED_LIMIT_WH]].sum(axis=1)
+        nothing_served = self.hours[:, k.LOAD_WH] - missed <= UNSERVED_WH
+        # Essential load that asks only in the peak of each hour is not served in the rest of it: that is no light in between.
+        asks_no_more = self.load.bus_w[0, :, 0, k.REST_W] <= 0.0
+        goes_on = at_end | nothing_served | (~at_start & asks_no_more)
         found: list[Outage] = []
         first: int | None = None
         for hour in np.flatnonzero(dark_h > 0.0):
-            if first is None or not (at_start[hour] and at_end[hour - 1]):
+            if first is None:
                 first = int(hour)
-            if at_end[hour] and hour + 1 < len(dark_h) and at_start[hour + 1]:
+            if goes_on[hour] and hour + 1 < len(dark_h) and at_start[hour + 1]:
                 continue
             last = int(hour)
             start = self.timeline.utc[first] + pd.Timedelta(hours=0.0 if at_start[first] else 1.0 - float(dark_h[first]))
@@ -296,7 +303,8 @@ class Outcome:
                 end = None
             if not at_start[first] and not at_end[first]:
                 start = self.timeline.utc[first]
-                end = start + pd.Timedelta(hours=float(dark_h[first]))
+                if first == last:
+                    end = start + pd.Timedelta(hours=float(dark_h[first]))
             touched = np.unique(self.timeline.local_day[first : last + 1])
             flat = touched[self.flat[0, touched]]
             day = int(flat[0] if flat.size else touched[0])

@@ -11,7 +11,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 SLOW_DISK = """\
-import pathlib, time
+import pathlib, tempfile, time
 
 def slow(deed):
     def do(*args, **more):
@@ -23,6 +23,7 @@ def slow(deed):
 
 pathlib.Path.write_text = slow(pathlib.Path.write_text)
 pathlib.Path.replace = slow(pathlib.Path.replace)
+tempfile.mkstemp = slow(tempfile.mkstemp)
 """
 KILLS = int(os.environ.get("FLATDAYS_KILLS", "5"))
 """How often each command is killed; ``FLATDAYS_KILLS=50`` for the long run."""
@@ -30,7 +31,7 @@ LONGEST_WAIT_S = 120.0
 
 
 def slow_disk(folder: Path, wait_s: float) -> dict[str, str]:
-    """Environment in which writing and renaming a file take a while, so that a kill can fall in between."""
+    """Environment in which making, writing and renaming a file take a while, so that a kill can fall in between."""
     folder.mkdir(exist_ok=True)
     (folder / "sitecustomize.py").write_text(SLOW_DISK.format(wait_s=wait_s))
     return {"PYTHONPATH": f"{folder}{os.pathsep}{ROOT}"}

@@ -76,6 +76,8 @@ def draw_bank(random: Random, bus_v: int) -> Table:
     maybe("full_soc", 0.8, 0.9, 0.95)
     maybe("charge_limit_a", *(min(rounded(rate * unit_ah), 2000.0) for rate in (0.02, 0.2, 1.0, 3.5)))
     maybe("charge_cold_limit_a", *(min(rounded(rate * unit_ah), 2000.0) for rate in (0.01, 0.1, 0.5)))
+    if "charge_limit_a" in bank and "charge_cold_limit_a" in bank:
+        bank["charge_cold_limit_a"] = min(bank["charge_cold_limit_a"], bank["charge_limit_a"])
     maybe("discharge_limit_a", *(min(rounded(rate * unit_ah), 10_000.0) for rate in (0.03, 0.3, 2.0, 15.0)))
     if some(random, 0.12):
         bank["charge_min_c"] = random.choice((-20, -5, 0, 4.5, 10))

@@ -54,6 +54,19 @@ ONE_MISTAKE = {
     ),
     "a charge limit of the whole house": ({"bank": "charge_limit_a = 1500"}, ["charge_limit_a", "at most 400 A", "of one unit"]),
     "a discharge limit of a crane": ({"bank": "discharge_limit_a = 9000"}, ["discharge_limit_a", "at most 2000 A"]),
+    "chargers set to the volts of the whole bank": (
+        {"bank": "absorb_v = 28.8"},
+        ["absorb_v", "at most 17.28 V", "got 28.8 V", "of one unit, not of the bank"],
+    ),
+    "lead charged beyond any equalising": ({"bank": "absorb_v = 16.3", "chemistry": "flooded"}, ["absorb_v", "at most 16.2 V"]),
+    "a cap in the cold that no charger has": (
+        {"bank": "absorb_cap_v = 40", "chemistry": "agm"},
+        ["absorb_cap_v", "at most 16.2 V, what a charger adds", "got 40 V"],
+    ),
+    "more in the cold than in the warm": (
+        {"bank": "charge_limit_a = 20\ncharge_cold_limit_a = 30"},
+        ["charge_cold_limit_a", "at most charge_limit_a, 20 A", "got 30 A", "Swap them"],
+    ),
     "a temperature of the moon": ({"bank": "charge_min_c = -180"}, ["charge_min_c", "from -60 to 90 C"]),
     "limits the wrong way round": ({"bank": "charge_max_c = 1"}, ["charge_max_c", "at least 4 C"]),
     "an age of a house": ({"bank": "age_years = 100"}, ["age_years", "from 0 to 40 years"]),
@@ -89,6 +102,14 @@ def test_one_mistake_is_one_sentence(case):
     assert len(caught.value.mistakes) == 1, caught.value.mistakes
     for word in words:
         assert word in caught.value.mistakes[0]
+
+
+def test_volts_and_amperes_at_their_limits_are_taken():
+    """Flooded cells are equalised at 2.5 to 2.67 V a cell (common practice, no source); as much in the cold as in the warm."""
+    assert read("absorb_v = 16.2", chemistry="flooded").bank.absorb_v == 16.2
+    assert read("charge_limit_a = 20\ncharge_cold_limit_a = 20").bank.charge_cold_limit_a == 20.0
+    # Only one of the two written: the usual other one is no promise of the maker, so the smaller of both holds.
+    assert read("charge_limit_a = 5").bank.charge_cold_limit_a == 5.0
 
 
 def test_more_cells_than_the_volts_allow():

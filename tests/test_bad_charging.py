@@ -229,6 +229,12 @@ def test_a_generator_of_unknown_size_and_fuel_is_told():
     assert not any("burns" in sentence for sentence in scenario(GENERATOR).defaults_used)
 
 
+def test_a_generator_that_would_start_below_the_cut_off_is_told():
+    found = scenario(GENERATOR + "start_soc = 0.03\n")
+    told("\n".join(found.notes), "generator, start_soc", "supply ends at 0.05", "dark before the generator starts at 0.03")
+    assert not any("goes dark before" in note for note in scenario(GENERATOR + "start_soc = 0.06\n").notes)
+
+
 def test_a_fuel_curve_that_falls():
     (mistake,) = mistakes(GENERATOR.replace("full = 1.0", "full = 0.3"))
     told(mistake, "generator, fuel_l_per_h_full", "0.3 L/h at full and 0.45 L/h at a quarter load", "data sheet")

@@ -194,6 +194,8 @@ def fifo(folder: Path) -> None:
     os.mkfifo(folder / "pipe")
 
 
+VARIED = GOOD.replace("usable_frac = 0.8", "usable_frac = 0.8\nunit_price = 300").replace("clear = true", 'sample = "greensboro"')
+SIZE = ("size", "trip.toml", "--in-parallel", "1-2", "--years", "2")
 TWELVE = str([0.5] * 12)
 YEAR = range(9, 8769)
 SHARE = "expected a number from "
@@ -553,6 +555,16 @@ NAMES = {
 
 COMMANDS = {
     "new over a file": call("new", "trip.toml", words=("trip.toml: this file is there already and was left as it is",)),
+    "new of a long name": call("new", "x" * 300 + ".toml", "--yes", words=("...xxx", "no file can have this name (File name too")),
+    "new with a zero byte": call("new", "a\0b", "--yes", words=("a?b: no file can have this name (it holds a zero byte)",)),
+    "table of a long name": call("budget", "trip.toml", "--csv", "x" * 300, words=("...xxx", "no file can", "give --csv another")),
+    "table with a zero byte": call("budget", "trip.toml", "--csv", "a\0b", words=("a?b: no file can", "give --csv another")),
+    "sizing kept under a long name": Case(
+        ("--keep: ...xxx", "cannot be used as a folder (File name too long)"), VARIED, (*SIZE, "--keep", "x" * 300)
+    ),
+    "sizing kept with a zero byte": Case(
+        ("--keep: a?b", "cannot be used as a folder (it holds a zero byte)"), VARIED, (*SIZE, "--keep", "a\0b")
+    ),
     "new over a folder": call("new", ".", words=("there already",)),
     "new below a file": call("new", "trip.toml/x", words=("trip.toml/x: cannot be written (Not a directory)",)),
     "new below nothing": call("new", "no/x.toml", words=("no/x.toml: cannot be written (No such file or directory)",)),

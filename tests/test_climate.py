@@ -83,7 +83,10 @@ def test_far_and_single_years_are_called_doubtful():
     assert climate_notes(near, written_normals(near)) == ()
     notes = climate_notes(far, written_normals(far))
     assert "km away" in notes[0]
+    assert "equator" not in notes[0]
     assert "a single year" in notes[1]
+    south = stop('weather = { normals = "sevilla" }', latitude_deg=-33.9, longitude_deg=18.4)
+    assert "beyond the equator summer and winter are the other way round" in climate_notes(south, written_normals(south))[0]
 
 
 def test_the_mean_of_one_year_is_that_year():

@@ -28,9 +28,10 @@ standing_draw_w = 3
 [bank]
 chemistry = "agm"
 unit_ah = 90
+unit_price = 200
 place = "inside"
 [[array]]
-panel = { p_w = 120 }
+panel = { p_w = 120, price = 90 }
 controller = { kind = "mppt", max_charge_a = 20 }
 [[appliance]]
 name = "fridge"
@@ -51,12 +52,21 @@ latitude_deg = 36.4
 longitude_deg = -79.2
 arrive = 2026-03-12
 depart = 2026-03-18
+[[variant]]
+name = "two of them"
+set = { "bank.in_parallel" = 2 }
 """
 COMMANDS = {
     "run": ("run", "trip.toml", "--json", "--out", "out"),
     "odds": ("odds", "trip.toml", "--years", "12", "--json"),
     "stretch": ("stretch", "trip.toml", "--stop", "1", "--spell", "3", "--years", "8", "--json"),
     "life": ("life", "trip.toml", "--json"),
+    "size": ("size", "trip.toml", "--in-parallel", "1-3", "--years", "4", "--json", "--out", "out"),
+    "compare": ("compare", "trip.toml", "--years", "4", "--json", "--out", "out"),
+    "remedies": ("remedies", "trip.toml", "--years", "2", "--json", "--out", "out"),
+    "budget": ("budget", "trip.toml", "--years", "3", "--json", "--csv", "out/budget.csv"),
+    "dates": ("dates", "trip.toml", "--weeks", "-2..2", "--step", "2", "--years", "4", "--json", "--csv", "out/dates.csv"),
+    "worksheet": ("worksheet", "trip.toml", "--years", "3", "--json"),
 }
 
 
@@ -71,7 +81,8 @@ def outputs(folder: Path, command: tuple[str, ...], capsys) -> dict[str, bytes]:
     """What a command prints, and the files it leaves."""
     assert main(list(command)) == 0
     printed = {"printed": capsys.readouterr().out.encode()}
-    written = {path.name: path.read_bytes() for path in sorted((folder / "out").glob("*"))} if "--out" in command else {}
+    written = {path.name: path.read_bytes() for path in sorted((folder / "out").glob("*"))}
+    assert bool(written) == ("--out" in command or "--csv" in command)
     return printed | written
 
 
@@ -105,21 +116,25 @@ def test_processes_with_other_hash_seeds_locales_and_zones_change_no_byte(trip):
     ):
         env = {name: value for name, value in os.environ.items() if not name.startswith("LC_")}
         printed = subprocess.run(
-            [sys.executable, "-c", BOTH, f"out{number}"],
+            [sys.executable, "-c", EACH, f"out{number}"],
             cwd=trip,
             env=env | {"PYTHONPATH": str(ROOT), "PYTHONUTF8": "1"} | own,
             capture_output=True,
             check=True,
         ).stdout
         found.append([printed, *(path.read_bytes() for path in sorted((trip / f"out{number}").iterdir()))])
-    assert len(found[0]) == 5
+    # What all of them printed; then four files of a run and of a sizing, and three tables.
+    assert len(found[0]) == 1 + 4 + 4 + 3 + 3 + 2
     assert found[0] == found[1]
 
 
-BOTH = """
+EACH = f"""
 import sys
 from simulator.cli import main
-sys.exit(main(["run", "trip.toml", "--json", "--out", sys.argv[1]]) or main(["odds", "trip.toml", "--years", "6", "--json"]))
+for command in {list(COMMANDS.values())}:
+    status = main([word.replace("out", sys.argv[1], 1) if word.startswith("out") else word for word in command])
+    if status:
+        sys.exit(status)
 """
 
 
@@ -150,7 +165,9 @@ def test_every_answer_says_what_it_was_made_from(trip, capsys, command):
     """Version, seed, the scenario's checksum, and the weather with its own."""
     found = json.loads(outputs(trip, COMMANDS[command], capsys)["printed"])
     assert found["flatdays"] == package_version()
-    assert found["scenario_sha256"] == hashlib.sha256(TRIP.encode()).hexdigest()
+    # A comparison may be of several files: each design names its own.
+    checksums = [each["scenario_sha256"] for each in (found["designs"] if command == "compare" else [found])]
+    assert checksums and set(checksums) == {hashlib.sha256(TRIP.encode()).hexdigest()}
     assert found["seed"] == 7
     sources = found.get("weather", found.get("source"))
     assert sources and all(re.search(r"checksum [0-9a-f]{12}", source) for source in sources), sources
@@ -164,6 +181,20 @@ def test_the_page_and_the_tables_of_a_run_go_with_their_summary(trip, capsys):
     assert found["summary.json"] == found["printed"]
     page = found["report.html"].decode()
     for word in (package_version(), hashlib.sha256(TRIP.encode()).hexdigest(), *json.loads(found["printed"])["weather"]):
+        assert word in page, word
+    for name, data in found.items():
+        text = data.decode()
+        assert str(trip) not in text and not re.search(r"\b(nan|NaN|inf|Infinity)\b", text), name
+
+
+@pytest.mark.parametrize("command", [name for name, command in COMMANDS.items() if "--out" in command and name != "run"])
+def test_the_page_of_a_study_says_what_it_was_made_from(trip, capsys, command):
+    found = outputs(trip, COMMANDS[command], capsys)
+    summary = json.loads(found["printed"])
+    assert json.loads(found[f"{command}.json"]) == summary
+    page = found[f"{command}.html"].decode()
+    sources = summary.get("weather", summary.get("source"))
+    for word in (package_version(), hashlib.sha256(TRIP.encode()).hexdigest(), "seed 7", *sources):
         assert word in page, word
     for name, data in found.items():
         text = data.decode()

@@ -10,6 +10,7 @@ import gzip
 import json
 import os
 import random
+import re
 import resource
 import shutil
 import signal
@@ -20,6 +21,7 @@ import time
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -27,6 +29,7 @@ import pytest
 from simulator.cli import main
 from simulator.errors import WeatherFileError
 from simulator.scenario import values
+from simulator.studies import chunks
 from simulator.weather import archive, archive_files, cache, read_sample
 from simulator.weather.archive import Patience
 from simulator.weather.past import cell_of
@@ -176,6 +179,70 @@ def test_a_run_killed_at_any_moment_leaves_whole_files_or_none(trip, capsys):
     with capsys.disabled():
         sys.stdout.write(f"\nrun: killed {killed} of {KILLS} times, {writing} while it wrote\n")
     assert writing
+
+
+PRICED = re.sub(r"unit_ah = 50", "unit_ah = 50\nunit_price = 200", TRIP).replace("p_w = 100", "p_w = 100, price = 90")
+PRICED = PRICED.replace("years = [2015, 2018]", 'sample = "greensboro"').replace(" = 40.3", " = 38.9").replace("-7.", "-79.")
+SIZE = ("size", "priced.toml", "--in-parallel", "1-6", "--panels", "1-4", "--years", "40", "--whole", "--json")
+
+
+def test_a_sizing_killed_at_any_moment_goes_on_where_it_was(trip, capsys, monkeypatch):
+    (trip / "priced.toml").write_text(PRICED, encoding="utf-8")
+    assert main(list(SIZE)) == 0
+    answer = capsys.readouterr().out
+    command = [*SIZE, "--keep", "keep"]
+    assert main(command) == 0
+    assert capsys.readouterr().out == answer
+    keep = trip / "keep"
+    whole = files_in(keep)
+    assert len(whole) >= 5
+    walked: list[str] = []
+    walk_chunk = chunks.walk_chunk
+
+    def walk(chunk: chunks.Chunk, *more: Any) -> chunks.ChunkResult:
+        walked.append(f"{chunk.name()}{chunks.SUFFIX}")
+        return walk_chunk(chunk, *more)
+
+    monkeypatch.setattr(chunks, "walk_chunk", walk)
+    chance = random.Random(6)
+    wait_s = 0.02
+    slow = slow_disk(trip / "slow", wait_s)
+    killed = in_the_middle = half_written = 0
+    for number in range(KILLS):
+        shutil.rmtree(keep)
+        # While it keeps its chunks, each with waits around making and renaming its file; every fifth kill comes before them.
+        least = chance.randrange(1, len(whole)) if number % 5 != 4 else 0
+
+        def begun(least: int = least) -> bool:
+            return len(list(keep.glob("[!.]*"))) >= least
+
+        killed += kill(command, trip, until=begun, after_s=chance.uniform(0.0, 5 * wait_s if least else 2.0), env=slow)
+        kept = {name: (data, (keep / name).stat().st_mtime_ns) for name, data in files_in(keep, "[!.]*").items()}
+        for name, (data, _) in kept.items():
+            assert data == whole[name], f"kill {number}: {name} is not whole"
+        in_the_middle += 0 < len(kept) < len(whole)
+        half_written += len(list(keep.glob(".*")))
+        walked.clear()
+        assert main(command) == 0
+        assert capsys.readouterr().out == answer, f"kill {number}"
+        assert set(walked) == set(whole) - set(kept), f"kill {number}: finished work was done again"
+        assert len(walked) == len(set(walked))
+        assert files_in(keep, "[!.]*") == whole
+        assert {name: (keep / name).stat().st_mtime_ns for name in kept} == {name: when for name, (_, when) in kept.items()}
+    with capsys.disabled():
+        sys.stdout.write(
+            f"\nsize: killed {killed} of {KILLS} times, {in_the_middle} with some of its {len(whole)} chunks kept, "
+            f"{half_written} while one was written\n"
+        )
+    assert in_the_middle
+
+
+def test_what_a_killed_sizing_left_behind_goes_when_it_is_old(tmp_path):
+    for name, age_s in ((".tmp-old.npz", 7200.0), (".tmp-new.npz", 60.0), (".mine.txt", 7200.0), ("whole.npz", 7200.0)):
+        (tmp_path / name).write_text("half")
+        os.utime(tmp_path / name, (time.time() - age_s,) * 2)
+    chunks.Kept(tmp_path)
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".mine.txt", ".tmp-new.npz", "whole.npz"]
 
 
 def test_what_a_killed_run_left_behind_goes_when_it_is_old(trip, capsys):

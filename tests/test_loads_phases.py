@@ -100,7 +100,7 @@ def test_a_level_has_only_the_peaks_of_what_it_holds():
 
 
 def test_a_peak_that_cannot_matter_to_the_bank_is_averaged_out(make_bank):
-    bank = make_bank("lfp", unit_ah=200.0, discharge_limit_a=200.0)  # 200 A, 2,560 W: 5 % are 128 W
+    bank = make_bank("lfp", in_parallel=2)  # 2,560 W, measured by 1,200 W: 5 % are 60 W
     fridge = thing(1, power_w=45.0, duty_frac=0.4)
     load = load_of(day(fridge, bank=bank))
     assert not load.peak_h.any()
@@ -108,19 +108,26 @@ def test_a_peak_that_cannot_matter_to_the_bank_is_averaged_out(make_bank):
     kettle = thing(2, bus="ac", power_w=1000.0, **minutes(5))
     load = load_of(day(fridge, kettle, bank=bank))
     assert np.flatnonzero(load.peak_h[0]).tolist() == [12]
-    # It stands out by 5 % of what the bank gives, but not by a fifth of the rest of its hour.
-    base = thing(1, power_w=1000.0, duty_frac=1.0)
-    mixer = thing(2, power_w=190.0, **minutes(5))
+    # It stands out by 60 W, but not by a fifth of the rest of its hour.
+    base = thing(1, power_w=400.0, duty_frac=1.0)
+    mixer = thing(2, power_w=75.0, **minutes(5))
     assert not load_of(day(base, mixer, bank=bank)).peak_h.any()
-    # Near what the bank gives at all, every peak counts.
-    assert load_of(day(replace(base, power_w=1200.0), mixer, bank=bank)).peak_h.any()
+    # Where half of 1,200 W is asked for, every such peak counts; a small one never does.
+    assert load_of(day(replace(base, power_w=600.0), mixer, bank=bank)).peak_h.any()
+    assert not load_of(day(replace(base, power_w=600.0), replace(mixer, power_w=50.0), bank=bank)).peak_h.any()
     assert load_of(day(mixer, bank=bank)).peak_h.any()
+    # A small bank minds smaller peaks, and four small units are one large one.
+    small = make_bank("lfp", unit_ah=5.0, discharge_limit_a=5.0)
+    few = day(replace(mixer, power_w=15.0), bank=replace(small, in_parallel=4))
+    one = day(replace(mixer, power_w=15.0), bank=replace(small, unit_ah=20.0, discharge_limit_a=20.0))
+    assert load_of(few).peak_h.any()
+    assert np.array_equal(load_of(few).bus_w, load_of(one).bus_w)
 
 
 def test_averaging_a_peak_out_leaves_the_energy_as_it_is(make_bank):
-    things = [thing(1, bus="ac", power_w=120.0, **minutes(30)), thing(2, power_w=40.0, duty_frac=0.3)]
-    split = load_of(day(*things))
-    even = load_of(day(*things, bank=make_bank("lfp", unit_ah=1000.0, discharge_limit_a=1000.0)))
+    things = [thing(1, bus="ac", power_w=50.0, **minutes(30)), thing(2, power_w=40.0, duty_frac=0.3)]
+    split = load_of(day(*things, bank=make_bank("lfp", unit_ah=10.0)))
+    even = load_of(day(*things, bank=make_bank("lfp")))
     assert split.peak_h.any() and not even.peak_h.any()
     # But for the idle draw: within the hour the inverter of the split one rests.
     assert even.mean_w - split.mean_w == pytest.approx(

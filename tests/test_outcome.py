@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
-from simulator import parse_scenario, simulate
+from simulator import parse_scenario, read_scenario, simulate
 from simulator.battery import kernel as k
 from simulator.outcome import CAUSES, flat_mask
 from simulator.record import days_table, hours_table, summary
 from simulator.report.tables import CAUSE_WORDS, LIFT_WORDS, answer_lines, cure_sentence, verdict
 
+SCENARIOS = Path(__file__).resolve().parents[1] / "scenarios"
 PLAIN = """
 title = "Plain"
 [vehicle]
@@ -364,6 +367,18 @@ def test_the_longest_outage_is_the_same_among_outages_and_protections():
     outcome = outcome_of(in_parallel=1, power_w=75, more=roof(p_w=200), depart="2026-07-09")
     (empty,) = [act for act in outcome.protections if act.name == "low_charge"]
     assert empty.longest_h == pytest.approx(max(outage.dark_h for outage in outcome.outages))
+
+
+def test_a_load_that_runs_for_part_of_each_hour_makes_one_outage_of_a_dark_spell():
+    """Between two runs of a pump nothing is asked of the dark bank: that is no supply, and no new outage."""
+    outcome = simulate(read_scenario(SCENARIOS / "worksheet.toml"))
+    (empty,) = [act for act in outcome.protections if act.name == "low_charge"]
+    assert len(outcome.outages) == empty.times == len(outcome.flat_days) == 3
+    assert max(outage.dark_h for outage in outcome.outages) == pytest.approx(empty.longest_h)
+    assert sum(outage.dark_h for outage in outcome.outages) == pytest.approx(outcome.hours[:, k.DARK_H].sum())
+    for before, after in zip(outcome.outages, outcome.outages[1:], strict=False):
+        assert before.end is not None
+        assert before.start < before.end <= after.start
 
 
 SAG = """

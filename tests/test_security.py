@@ -32,6 +32,8 @@ assert SAMPLES != WORKSHEET
 def folder(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "trip.toml").write_text(SAMPLES, encoding="utf-8")
+    (tmp_path / "other.toml").write_text(SAMPLES.replace("unit_ah = ", "unit_ah = 1"), encoding="utf-8")
+    (tmp_path / "priced.toml").write_text(SAMPLES.replace("unit_ah = ", "unit_price = 200\nunit_ah = "), encoding="utf-8")
     return tmp_path
 
 
@@ -180,6 +182,12 @@ def test_templates_switch_no_escaping_off():
         ("odds", "trip.toml", "--years", "3"),
         ("life", "trip.toml"),
         ("stretch", "trip.toml", "--stop", "1"),
+        ("size", "priced.toml", "--in-parallel", "1-2", "--years", "2", "--keep", "keep", "--out", "out"),
+        ("compare", "trip.toml", "other.toml", "--years", "2", "--out", "out"),
+        ("remedies", "trip.toml", "--no-pairs", "--out", "out"),
+        ("budget", "trip.toml", "--csv", "budget.csv"),
+        ("dates", "trip.toml", "--weeks", "0..1", "--years", "2", "--csv", "dates.csv"),
+        ("worksheet", "trip.toml", "--years", "2"),
         ("fetch", "trip.toml", "--years", "2015-2016", "--offline"),
     ],
     ids=lambda command: command[0],

@@ -91,7 +91,10 @@ def test_notes_for_stations_far_away_or_at_another_height():
     station = read_sample("greensboro")
     assert distance_notes(station, _stop(36.1, None)) == ()
     assert distance_notes(station, _stop(36.9, 500.0)) == ()
+    (south,) = distance_notes(station, _stop(-36.1, None))
+    assert "beyond the equator, where summer and winter are the other way round" in south
     (far,) = distance_notes(station, _stop(38.1, 273.0))
+    assert "equator" not in far
     assert far.startswith('stop 2 "Meadow": its weather was measured 222 km away, at Greensboro, North Carolina')
     (high,) = distance_notes(station, _stop(36.1, 1273.0))
     assert "lies 1000 m above Greensboro" in high

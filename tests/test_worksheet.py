@@ -103,6 +103,25 @@ def test_nothing_to_size_without_a_load():
         worksheet(parse_scenario(text))
 
 
+def test_days_in_storage_are_no_days_of_the_worksheet():
+    """A month in a barn asks for nothing: it must not thin out the load of a day, nor halve the bank."""
+    text = (SCENARIOS / "worksheet.toml").read_text(encoding="utf-8").replace("depart = 2026-06-05", "depart = 2026-06-06")
+    barn = """
+[[stop]]
+name = "Barn"
+latitude_deg = 36.08
+longitude_deg = -79.95
+zone = "America/New_York"
+arrive = 2026-06-06
+depart = 2026-07-06
+storage = "disconnected"
+"""
+    alone, with_barn = worksheet(parse_scenario(text)), worksheet(parse_scenario(text + barn))
+    assert with_barn.daily_wh == pytest.approx(1550.0)
+    assert with_barn.hand_parallel == alone.hand_parallel == 6
+    assert with_barn.hand_days == pytest.approx(alone.hand_days)
+
+
 def test_the_answer_speaks_plainly_and_warns():
     lines = worksheet_lines(sheet_of("bloom-route"))
     text = "\n".join(lines)

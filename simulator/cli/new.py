@@ -59,7 +59,9 @@ def _new(arguments: argparse.Namespace) -> int:
     target: Path = arguments.file
     refuse_impossible(target, "give another name")
     if target.is_dir():
-        raise InputError(f"{printable(target)}: this is a folder; give the name of a file in it, such as my-trip.toml")
+        raise InputError(
+            f"{printable(target)}: this is a folder that is there already; give the name of a file in it, such as my-trip.toml"
+        )
     if target.exists():
         raise InputError(f"{target}: this file is there already and was left as it is; give another name")
     given = {question.key: getattr(arguments, question.key) for question in QUESTIONS}

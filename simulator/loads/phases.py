@@ -8,11 +8,10 @@ with their variance, so the energy of an hour does not depend on which appliance
 A peak that cannot matter is averaged out, because each costs the hour loop a segment. It is kept when
 
 * it goes beyond the inverter's rating, or
-* it asks for at least half of what one string of the bank may give, or
-* it stands above the rest of its hour by a fifth of that, and by 5 % of what one string may give (of its one-hour rate, if
-  that is less).
+* it stands above the rest of its hour by 5 % of what the bank may give at its one-hour rate (60 W, if that is less), and
+  either by a fifth of that rest, or so that half of what the bank may give (600 W, if that is less) is asked for.
 
-All three are common practice, no source: a fridge of 45 W makes no peak at 100 Ah, a kettle does.
+Both are common practice, no source: a fridge of 45 W makes no peak at 100 Ah, a kettle does.
 """
 
 from __future__ import annotations
@@ -31,6 +30,7 @@ Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 ABOVE_REST_FRAC: Final = 0.2
+MOST_YARDSTICK_W: Final = 1200.0
 ABOVE_BANK_FRAC: Final = 0.05
 NEAR_BANK_FRAC: Final = 0.5
 NOBODY: Final = -1
@@ -49,16 +49,17 @@ class Phases(NamedTuple):
     """``(rows, hours)`` position of the appliance that makes the peak; -1: there is none."""
 
 
-def string_w(scenario: Scenario) -> float:
-    """What one string of the bank may give at once, or at its one-hour rate if that is less [W]; 0 without a bank.
+def bank_yardstick_w(scenario: Scenario) -> float:
+    """What peaks are measured by: what the bank gives at once, at its one-hour rate if that is less, and no more than 1,200 W.
 
-    One string, however many stand side by side, so that designs that differ in their number meet the same load.
+    Banks of any size beyond that meet the same phases, so that designs which differ in it share their load; 0 W without a bank.
     """
     bank = scenario.bank
     # Parts of a scenario can be laid out before the bank is known.
     if bank is None:
         return 0.0  # type: ignore[unreachable]
-    return min(bank.discharge_limit_a, bank.unit_ah) * bank.unit_v * bank.in_series
+    given_w = min(bank.discharge_limit_a, bank.unit_ah) * bank.in_parallel * bank.unit_v * bank.in_series
+    return min(given_w, MOST_YARDSTICK_W)
 
 
 def two_phases(scenario: Scenario, draws: Sequence[Draw], rows: int, hours: int, off: Flags, stored: Flags) -> Phases:
@@ -139,8 +140,8 @@ def _tidy(sums: Sums) -> None:
 def _matters(scenario: Scenario, rest: AtBus, peak: AtBus) -> Flags:
     """Which peaks are kept, ``(rows, hours)``."""
     rest_w, peak_w = rest.all_w[-1], peak.all_w[-1]
-    limit_w = string_w(scenario)
+    yardstick_w = bank_yardstick_w(scenario)
     above_w = peak_w - rest_w
-    stands_out = (above_w >= ABOVE_REST_FRAC * rest_w) & (above_w >= ABOVE_BANK_FRAC * limit_w)
-    near = peak_w >= NEAR_BANK_FRAC * limit_w
-    return np.asarray((peak.refused_w[-1] > 0.0) | (above_w > 0.0) & (stands_out | near))
+    tall = (above_w > 0.0) & (above_w >= ABOVE_BANK_FRAC * yardstick_w)
+    stands_out = (above_w >= ABOVE_REST_FRAC * rest_w) | (peak_w >= NEAR_BANK_FRAC * yardstick_w)
+    return np.asarray((peak.refused_w[-1] > 0.0) | (tall & stands_out))

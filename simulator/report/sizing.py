@@ -200,7 +200,11 @@ def limit_words(found: Sizing) -> Iterator[str]:
 def walked_words(found: Sizing) -> Iterator[str]:
     designs = found.grid.designs
     within = sum(not design.over for design in designs)
-    beyond = f"; {len(designs) - within} are beyond a limit" if within < len(designs) else ""
+    beyond = (
+        f"; {len(designs) - within} {'is' if len(designs) - within == 1 else 'are'} beyond a limit"
+        if within < len(designs)
+        else ""
+    )
     ran = found.lane_hours - found.lane_hours_beyond
     share = ran / found.lane_hours_whole
     yield (

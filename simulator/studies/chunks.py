@@ -8,11 +8,13 @@ not walked again.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import io
 import json
 import os
 import tempfile
+import time
 import zipfile
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
@@ -39,6 +41,8 @@ WAITING_CHUNKS = 64
 """Chunks handed to an executor at a time; more would only fill its memory."""
 ARRAYS = ("flat_days", "missed_wh", "lowest_soc", "totals")
 SUFFIX = ".npz"
+LEFT_BEHIND_S = 3600.0
+"""A half-written file that is older belongs to a run that was killed: writing takes a moment."""
 
 
 @dataclass(frozen=True)
@@ -133,6 +137,10 @@ class Kept:
             raise InputError(f"--keep: {printable(folder)} cannot be used as a folder ({reason}); name one of your own") from None
         if not os.access(folder, os.W_OK | os.X_OK):
             raise InputError(f"--keep: {folder} cannot be written; name a folder of your own")
+        for left in folder.glob(f".*{SUFFIX}"):
+            with contextlib.suppress(OSError):
+                if time.time() - left.stat().st_mtime > LEFT_BEHIND_S:
+                    left.unlink()
 
     def find(self, chunk: Chunk) -> ChunkResult | None:
         """The numbers of a chunk if they are there and whole; else None, and it is walked again."""

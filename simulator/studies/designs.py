@@ -18,7 +18,7 @@ from simulator import battery, timeline
 from simulator.battery import Histories, Lanes
 from simulator.battery import kernel as k
 from simulator.engine import LaneValues, Setting, histories, pack
-from simulator.loads.phases import string_w
+from simulator.loads.phases import bank_yardstick_w
 from simulator.outcome import flat_mask
 from simulator.route import RouteWeather, WeatherYears
 from simulator.scenario.parts import Scenario
@@ -148,7 +148,7 @@ def _keys(design: Scenario, lane: LaneValues) -> _Keys:
     return _Keys(
         sun=(design.arrays, lane["sun_low_v"], lane["sun_high_v"], ground),
         bay=(design.bank.place, ground),
-        load=(*drawing, string_w(design), ground),
+        load=(*drawing, bank_yardstick_w(design), ground),
         # A pedestal feeds the AC appliances first; a generator's charger is held back by its size and thin air.
         source=(design.shore, design.alternator, design.generator, *drawing, lane["absorb_v"], ground),
     )

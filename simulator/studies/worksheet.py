@@ -183,7 +183,9 @@ def worksheet(
     setting = histories(scenario, clock, route_weather(scenario, clock))
     outcome = run(setting, *lanes(setting), threads)
     bank, bus_v = scenario.bank, scenario.vehicle.bus_v
-    audit = tuple((line.name, line.wh_per_day) for line in setting.load.audit)
+    # The audit is a mean over the whole trip; a day by hand is one on which somebody lives off the bank, not one in storage.
+    lived_in = max(1, int((~clock.stored).sum()))
+    audit = tuple((line.name, line.wh_per_day * clock.hours / lived_in) for line in setting.load.audit)
     daily_wh = sum(wh for _, wh in audit)
     if daily_wh <= 0.0:
         raise InputError("expected a load on the bank, got none on the whole trip: there is nothing to size.")
@@ -204,7 +206,8 @@ def worksheet(
     hand_parallel = max(1, ceil(needed_ah / bank.unit_ah - 1e-9))
     designs = [scenario, with_parallel(scenario, hand_parallel), with_soh(scenario)]
     by_hand, worn = (simulate(design, threads) for design in designs[1:])
-    many, many_sources = None, ()
+    many: DesignYears | None = None
+    many_sources: tuple[str, ...] = ()
     if years is not None:
         weather = choice.find(scenario, clock)
         many = walk_designs(designs, weather, seed=choice.seed, load_spread_frac=choice.load_spread_frac, threads=threads)
@@ -215,7 +218,8 @@ def worksheet(
         here = clock.stop == place
         sun = float(ghi[here].mean() * 24.0 / WH_PER_KWH) if here.any() else 0.0
         label = f"{stop.number} {stop.name}"
-        ratio = sun * array_ah_per_sun(scenario) / daily_ah if scenario.arrays else None
+        asked = bool((here & ~clock.stored).any())
+        ratio = sun * array_ah_per_sun(scenario) / daily_ah if scenario.arrays and asked else None
         stops.append(HandStop(label, sun, ratio, outcome.harvest_ratio_by_stop[label]))
     direct = {it.name for it in scenario.appliances if it.bus == "dc"}
     dc_wh = sum(wh for name, wh in audit if name in direct)

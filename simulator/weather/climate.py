@@ -78,8 +78,11 @@ def climate_notes(stop: Stop, normals: Normals) -> tuple[str, ...]:
     notes = []
     away_km = distance_km(stop.latitude_deg, stop.longitude_deg, normals.latitude_deg, normals.longitude_deg)
     if away_km > FAR_KM:
+        other_side = normals.latitude_deg * stop.latitude_deg < 0.0
+        seasons = ", and beyond the equator summer and winter are the other way round" if other_side else ""
         notes.append(
-            f"{where_of(stop)}: its normals are those of {normals.name}, {away_km:.0f} km away; its sky may be another one"
+            f"{where_of(stop)}: its normals are those of {normals.name}, {away_km:,.0f} km away; "
+            f"its sky may be another one{seasons}"
         )
     if not normals.typical:
         notes.append(f"{where_of(stop)}: its normals come from a single year of {normals.name}, which may have been an odd one")

@@ -165,6 +165,8 @@ def distance_notes(station: StationYear, stop: Stop) -> tuple[str, ...]:
         advice = "a file from nearer by would tell more about its sky"
         if away_km > OTHER_CLIMATE_KM:
             advice = "that is another climate, so the answer is not for this place (is longitude_deg right? west is negative)"
+        if station.latitude_deg * stop.latitude_deg < 0.0:
+            advice += "; it lies beyond the equator, where summer and winter are the other way round"
         notes.append(
             f'stop {stop.number} "{stop.name}": its weather was measured {away_km:,.0f} km away, at {station.name}; {advice}'
         )
