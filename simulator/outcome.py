@@ -37,7 +37,7 @@ THIN_RATIO = 1.2
 """Below this harvest ratio little is left for a dark spell (common practice, no source)."""
 UNSERVED_WH = 1e-6
 """Less than this served in an hour is nothing."""
-SAME_SOC = 0.005
+SAME_SOC = 0.0005
 """States of charge this close are one for a person."""
 WASTE_FRAC = 0.15
 """Idle draw above this share of the load is named as waste."""

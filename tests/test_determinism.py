@@ -116,23 +116,25 @@ def test_processes_with_other_hash_seeds_locales_and_zones_change_no_byte(trip):
     ):
         env = {name: value for name, value in os.environ.items() if not name.startswith("LC_")}
         printed = subprocess.run(
-            [sys.executable, "-c", EACH, f"out{number}"],
+            [sys.executable, "-c", EACH, f"all{number}"],
             cwd=trip,
             env=env | {"PYTHONPATH": str(ROOT), "PYTHONUTF8": "1"} | own,
             capture_output=True,
             check=True,
         ).stdout
-        found.append([printed, *(path.read_bytes() for path in sorted((trip / f"out{number}").iterdir()))])
-    # What all of them printed; then four files of a run and of a sizing, and three tables.
-    assert len(found[0]) == 1 + 4 + 4 + 3 + 3 + 2
-    assert found[0] == found[1]
+        files = sorted(path for path in (trip / f"all{number}").rglob("*") if path.is_file())
+        found.append({"printed": printed} | {str(path.relative_to(trip / f"all{number}")): path.read_bytes() for path in files})
+    assert len(found[0]) == 1 + 4 + 4 + 4 + 3 + 1 + 1, sorted(found[0])
+    assert found[0].keys() == found[1].keys()
+    assert [name for name in found[0] if found[0][name] != found[1][name]] == []
 
 
 EACH = f"""
 import sys
 from simulator.cli import main
 for command in {list(COMMANDS.values())}:
-    status = main([word.replace("out", sys.argv[1], 1) if word.startswith("out") else word for word in command])
+    here = sys.argv[1] + "/" + command[0]
+    status = main([word.replace("out", here, 1) if word.startswith("out") else word for word in command])
     if status:
         sys.exit(status)
 """

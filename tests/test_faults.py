@@ -205,7 +205,7 @@ def test_a_sizing_killed_at_any_moment_goes_on_where_it_was(trip, capsys, monkey
 
     monkeypatch.setattr(chunks, "walk_chunk", walk)
     chance = random.Random(6)
-    wait_s = 0.02
+    wait_s = 0.04
     slow = slow_disk(trip / "slow", wait_s)
     killed = in_the_middle = half_written = 0
     for number in range(KILLS):
@@ -216,7 +216,7 @@ def test_a_sizing_killed_at_any_moment_goes_on_where_it_was(trip, capsys, monkey
         def begun(least: int = least) -> bool:
             return len(list(keep.glob("[!.]*"))) >= least
 
-        killed += kill(command, trip, until=begun, after_s=chance.uniform(0.0, 5 * wait_s if least else 2.0), env=slow)
+        killed += kill(command, trip, until=begun, after_s=chance.uniform(0.0, 8 * wait_s if least else 2.0), env=slow)
         kept = {name: (data, (keep / name).stat().st_mtime_ns) for name, data in files_in(keep, "[!.]*").items()}
         for name, (data, _) in kept.items():
             assert data == whole[name], f"kill {number}: {name} is not whole"

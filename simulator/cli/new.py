@@ -132,7 +132,8 @@ def _asked(question: Question, plan: Plan) -> Plan:
             return replace(plan, **{question.key: question.read(line.strip())})
         except ValueError as error:
             print_lines([f"  {str(error)[0].upper()}{str(error)[1:]}."])
-    raise ValueError(f"no answer that can be used after {MOST_TRIES} tries; {usual} is the usual one")
+    print_lines([f"  Taken for now: {usual}. Change it in the file."])
+    return plan
 
 
 def _shown(value: Any) -> str:

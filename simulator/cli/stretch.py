@@ -9,6 +9,9 @@ from simulator.cli.shared import Commands, example, measures_of, print_json, pri
 from simulator.errors import InputError
 
 
+MOST_NAMED = 20
+
+
 def add(commands: Commands) -> None:
     """Its arguments."""
     spell = commands.add_parser(
@@ -20,7 +23,7 @@ def add(commands: Commands) -> None:
         ),
     )
     spell.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
-    spell.add_argument("--stop", required=True, metavar="N", help="number of the stop, from 1, or its name")
+    spell.add_argument("--stop", metavar="N", help="number of the stop, from 1, or its name; left out: the only one there is")
     spell.add_argument("--date", metavar="YYYY-MM-DD", help="first day, full at midnight; left out: the arrival")
     spell.add_argument(
         "--kt", type=float, default=0.2, metavar="SHARE", help="share of the light that comes through (0.2: overcast)"
@@ -47,7 +50,10 @@ def _stretch(arguments: argparse.Namespace) -> int:
     from simulator.report.spell import stretch_lines
     from simulator.studies.stretch import find_stop, stretch, stretch_summary
 
-    stop = find_stop(scenario, arguments.stop)
+    if arguments.stop is None and len(scenario.stops) > 1:
+        names = ", ".join(f'{stop.number} "{stop.name}"' for stop in scenario.stops[:MOST_NAMED])
+        raise InputError(f"--stop: expected the number or the name of a stop, got none. The stops are {names}.")
+    stop = find_stop(scenario, arguments.stop or "1")
     found = stretch(
         scenario,
         stop,

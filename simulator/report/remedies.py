@@ -173,7 +173,9 @@ def remedies_lines(found: Remedies, measures: Measures = METRIC) -> list[str]:
         if fuel:
             lines += ["Fuel", *fuel]
         idle = [remedy.name for remedy in found.singles if remedy.net == 0.0]
-        worse = [f"{remedy.name} ({count_words(-remedy.net, found.years == 1)} more)" for remedy in found.singles if remedy.net < 0.0]
+        worse = [
+            f"{remedy.name} ({count_words(-remedy.net, found.years == 1)} more)" for remedy in found.singles if remedy.net < 0.0
+        ]
         if idle:
             lines += ["", f"Tried, and of no help here: {'; '.join(idle)}."]
         if worse:

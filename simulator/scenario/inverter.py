@@ -15,8 +15,6 @@ from simulator.scenario.written import ConverterTable, InverterTable, LossTable
 
 PRESET_BUS_V: Final = 12.0
 """The presets' switching voltages are at this bus voltage."""
-UNSAVED_FRAC: Final = 0.5
-"""A sleep mode that draws more than this share of the idle draw saves little (common practice, no source)."""
 
 
 def merge_inverter(

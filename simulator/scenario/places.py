@@ -163,7 +163,7 @@ def find_town(place: str, at: Path, desk: Desk) -> Town | None:
         towns = towns_named(place)
         near = "" if towns else _nearest_name(place)
     except PlacesMissing:
-        desk.mistake(at, "no name of a place", quote(place), GET_IT)
+        desk.mistake(at, "latitude_deg and longitude_deg, as names of places are not installed", quote(place), GET_IT)
         return None
     if not towns:
         cure = "Small places are not in the list: write latitude_deg and longitude_deg."

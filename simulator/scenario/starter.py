@@ -278,8 +278,10 @@ def _stops(plan: Plan) -> list[str]:
     """A [[stop]] for each place, the days shared out evenly."""
     found = []
     count = len(plan.places)
+    # The day of departure counts whole: the last one is the last day of the trip.
+    nights = plan.days - 1 if plan.days > count else plan.days
     for number, place in enumerate(plan.places):
-        arrive, depart = (plan.first + timedelta(days=plan.days * part // count) for part in (number, number + 1))
+        arrive, depart = (plan.first + timedelta(days=nights * part // count) for part in (number, number + 1))
         north, east = (" # north is positive", " # east is positive") if number == 0 else ("", "")
         lines = [
             "",

@@ -133,11 +133,6 @@ class Worksheet:
     reasons: tuple[str, ...]
     advice: Advice
 
-    @property
-    def bank_ah(self) -> float:
-        """Rated ampere-hours of the bank as proposed."""
-        return self.scenario.bank.unit_ah * self.scenario.bank.in_parallel
-
 
 def mistakes_in(autonomy_days: float, margin: float, daily_depth: float | None) -> list[str]:
     """Sentences on numbers that cannot be."""
