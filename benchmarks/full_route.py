@@ -1,7 +1,7 @@
 """A trip of 192 days with everything on: what the histories of many weather years cost beside the walk of their lanes.
 
-Two arrays (one put out at longer stays, one flat under a roof box), a skyline, trees by the hour, an inverter, a converter, cables,
-appliances that follow the weather, a heater, generator, hookup, engine and another source, switch-off levels. Invented.
+Two arrays (one put out at longer stays, one flat under a roof box), a skyline, trees by the hour, an inverter, a converter,
+cables, appliances that follow the weather, a heater, generator, hookup, engine and another source, switch-off levels. Invented.
 """
 
 from __future__ import annotations
@@ -129,7 +129,7 @@ YEARS = 24
 def full_route() -> Scenario:
     """The trip, read."""
     stops = [
-        f'[[stop]]\n{name}\nlatitude_deg = {north}\nlongitude_deg = {east}\nelevation_m = {height}\n'
+        f"[[stop]]\n{name}\nlatitude_deg = {north}\nlongitude_deg = {east}\nelevation_m = {height}\n"
         f"{'drive_h = 4' if number else ''}\narrive = {arrive}\ndepart = {depart}\n{more}\n"
         for number, (name, north, east, height, arrive, depart, more) in enumerate(STOPS)
     ]

@@ -1,4 +1,4 @@
-"""Lanes one by one or eight in lock step (lock_step.c): what vector registers would gain on the plain case with one step an hour."""
+"""Lanes one by one or eight in lock step (lock_step.c): what vector registers gain on the plain case, one step an hour."""
 
 from __future__ import annotations
 
@@ -27,9 +27,7 @@ def walks(folder: Path, compiler: str, case: LoopCase) -> dict[str, Callable[[],
     """
     library_file = folder / "lock_step.so"
     source = Path(__file__).resolve().with_suffix(".c")
-    subprocess.run(
-        [compiler, *FLAGS, "-o", str(library_file), str(source), "-lm"], check=True, capture_output=True, text=True
-    )
+    subprocess.run([compiler, *FLAGS, "-o", str(library_file), str(source), "-lm"], check=True, capture_output=True, text=True)
     library = ctypes.CDLL(str(library_file))
     lanes, histories = case.lanes, case.histories
     count, hours = len(case.start), histories.day.shape[0]
@@ -61,7 +59,9 @@ def walks(folder: Path, compiler: str, case: LoopCase) -> dict[str, Callable[[],
     essential_w = np.ascontiguousarray(histories.load_w[:, :, 0, k.REST_W])
     # Sun, load and bay of a lane share a row here.
     bay_c = np.ascontiguousarray(np.broadcast_to(histories.bay_c[:1, :, 0], load_w.shape))
-    curve = [np.ascontiguousarray(case.curves[int(lanes.curve_row[0])][:, column]) for column in (k.OCV, k.CHARGE_V, k.INV_EFFICIENCY)]
+    curve = [
+        np.ascontiguousarray(case.curves[int(lanes.curve_row[0])][:, column]) for column in (k.OCV, k.CHARGE_V, k.INV_EFFICIENCY)
+    ]
     capacity_curve = np.ascontiguousarray(case.capacities[int(lanes.curve_row[0])])
     day_count = int(histories.day[-1]) + 1
 

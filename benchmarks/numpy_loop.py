@@ -1,8 +1,8 @@
 """The plain case of the hour loop as numpy would have it: all lanes at once, one hour after the other, one step an hour.
 
-What is left out, and so what the difference in the answer is made of: thresholds inside the hour (the way back after an outage waits
-for the next full hour), voltages that move within the hour, and everything that the plain case does not use (lockouts, heater,
-generator, hookup, switch-off levels, voltage limits, peaks).
+What is left out, and so what the difference in the answer is made of: thresholds inside the hour (the way back after an outage
+waits for the next full hour), voltages that move within the hour, and everything that the plain case does not use (lockouts,
+heater, generator, hookup, switch-off levels, voltage limits, peaks).
 """
 
 from __future__ import annotations
@@ -64,7 +64,9 @@ def walk_numpy(case: LoopCase) -> tuple[FloatArray, FloatArray]:
         guess_a = np.clip((sun_low - load_w) / rest_v, -lanes.discharge_limit_a, lanes.charge_limit_a)
         volts = np.where(guess_a > 0.0, rise_v, rest_v) + resistance * guess_a
         volts = np.minimum(np.maximum(volts, lanes.sun_low_v), absorb_v)
-        sun_w = sun_low + np.clip((volts - lanes.sun_low_v) / (lanes.sun_high_v - lanes.sun_low_v), 0.0, 1.0) * (sun_high - sun_low)
+        sun_w = sun_low + np.clip((volts - lanes.sun_low_v) / (lanes.sun_high_v - lanes.sun_low_v), 0.0, 1.0) * (
+            sun_high - sun_low
+        )
         floor = 1.0 - np.interp(cell_c, grid_c, capacity_curve) * (1.0 - lanes.floor_soc)
         dark &= soc < back_soc
         served = ~dark

@@ -54,7 +54,8 @@ def number(low: float, high: float, unit: str = "", above: bool = False) -> Plai
             _refuse(what, value, cure)
         if (isinstance(value, float) and not math.isfinite(value)) or not low <= value <= high or (above and value == low):
             _refuse(what, value)
-        return float(value)
+        # Minus zero is zero: nobody means its sign, and a division would.
+        return float(value) + 0.0
 
     return PlainValidator(check)
 
