@@ -1,7 +1,7 @@
 """A trip of 192 days with everything on: what the histories of many weather years cost beside the walk of their lanes.
 
-Two arrays (one put out at longer stays, one flat under a roof box), a skyline, trees by the hour, an inverter, a converter, cables,
-appliances that follow the weather, a heater, generator, hookup, engine and another source, switch-off levels. Invented.
+Two arrays (one put out at longer stays, one flat under a roof box), a skyline, trees by the hour, an inverter, a converter,
+cables, appliances that follow the weather, a heater, generator, hookup, engine and another source, switch-off levels. Invented.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Lanes one by one or eight in lock step (lock_step.c): what vector registers would gain on the plain case with one step an hour."""
+"""Lanes one by one or eight in lock step (lock_step.c): what vector registers gain on the plain case, one step an hour."""
 
 from __future__ import annotations
 

@@ -8,12 +8,14 @@ import shutil
 import subprocess
 import sys
 import time
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from cases import LoopCase, check_case
+from cases import LoopCase, check_case, full_case, plain_case
 
+from simulator import battery
 from simulator.battery import kernel
 from simulator.battery.kernel import FloatArray
 
@@ -147,24 +149,62 @@ def _stored_v(curve: FloatArray, soc: FloatArray) -> FloatArray:
     return np.asarray(curve[cell, kernel.ENERGY] + part * (low + 0.5 * part * (curve[cell + 1, kernel.OCV] - low)) / kernel.NODES)
 
 
-def plain_python(folder: Path, python: str = sys.executable) -> tuple[dict[str, np.ndarray], float, float]:
-    """Walk the short check case in a process whose numba is switched off; its outputs, wall and CPU seconds."""
+def small_cases() -> dict[str, LoopCase]:
+    """What plain Python is timed on beside the check case: few lanes and hours."""
+    return {"plain": plain_case("lfp", 4, PLAIN_HOURS), "full": full_case("lfp", 4, PLAIN_HOURS)}
+
+
+def plain_python(folder: Path, python: str = sys.executable) -> tuple[dict[str, np.ndarray], dict[str, tuple[float, float]]]:
+    """Walk the short check case, and time the small ones, in a process whose numba is switched off.
+
+    Answers with the outputs of the check case, and wall and CPU seconds of all (``check``, ``plain``, ``full``).
+    """
     target = folder / "plain.npz"
     environment = {**os.environ, "NUMBA_DISABLE_JIT": "1"}
     subprocess.run(
         [python, str(HERE / "run.py"), "--plain-loop", str(target)], check=True, capture_output=True, text=True, env=environment
     )
     with np.load(target) as found:
-        outputs = {name: found[name] for name in OUTPUTS}
-        return outputs, float(found["wall"]), float(found["cpu"])
+        seconds = {name.removeprefix("seconds "): tuple(found[name].tolist()) for name in found if name.startswith("seconds ")}
+        return {name: found[name] for name in OUTPUTS}, seconds
 
 
 def write_plain_loop(target: Path) -> None:
     """The other end of :func:`plain_python`: runs in the child process."""
-    case = check_case(PLAIN_HOURS)
-    out = new_outputs(case, watched=True)
-    cpu, wall = time.process_time(), time.perf_counter()
-    with np.errstate(all="ignore"):
+    seconds = {}
+    outputs: dict[str, np.ndarray] = {}
+    for name, case in {**small_cases(), "check": check_case(PLAIN_HOURS)}.items():
+        outputs = new_outputs(case, watched=True)
+        cpu, wall = time.process_time(), time.perf_counter()
+        with np.errstate(all="ignore"):
+            walk_compiled(case, outputs)
+        seconds[f"seconds {name}"] = np.array([time.perf_counter() - wall, time.process_time() - cpu])
+    np.savez(target, allow_pickle=False, **seconds, **{name: outputs[name] for name in OUTPUTS})
+
+
+def ideal_efficiency(case: LoopCase, threads: int, repetitions: int) -> float:
+    """Share of the ideal gain that the engine's blocks allow on a machine that does nothing else.
+
+    The CPU time of one walk of all lanes, over ``threads`` times that of the busiest thread, when every block goes to the thread
+    that is free first. It sees uneven blocks and the cost of calling, not what threads take from each other's memory.
+    """
+    edges = np.linspace(0, len(case.start), min(len(case.start), threads * battery.BLOCKS_A_THREAD) + 1).astype(int)
+    pairs = list(pairwise(edges.tolist()))
+    out = new_outputs(case, watched=False)
+    whole = np.zeros(repetitions)
+    blocks = np.zeros((repetitions, len(pairs)))
+    for repetition in range(repetitions):
+        out["state"][:] = case.start
+        begin = time.thread_time()
         walk_compiled(case, out)
-    taken = {"wall": np.array(time.perf_counter() - wall), "cpu": np.array(time.process_time() - cpu)}
-    np.savez(target, allow_pickle=False, **taken, **{name: out[name] for name in OUTPUTS})
+        whole[repetition] = time.thread_time() - begin
+        out["state"][:] = case.start
+        for place, (first, last) in enumerate(pairs):
+            begin = time.thread_time()
+            walk_compiled(case, out, first, last)
+            blocks[repetition, place] = time.thread_time() - begin
+    busy = np.zeros(threads)
+    # The least of all repetitions: what else runs only ever adds.
+    for cost in blocks.min(axis=0):
+        busy[np.argmin(busy)] += cost
+    return float(whole.min() / (threads * busy.max()))

@@ -16,6 +16,7 @@ from table import Row
 Samples = npt.NDArray[np.float64]
 """(repetitions, 2): seconds of wall and of CPU time."""
 WALL, CPU = 0, 1
+NANO, MILLI = 1e9, 1e3
 
 
 def take_turns(jobs: Sequence[Callable[[], object]], repetitions: int, warm_up: int = 1) -> list[Samples]:

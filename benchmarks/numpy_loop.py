@@ -1,8 +1,8 @@
 """The plain case of the hour loop as numpy would have it: all lanes at once, one hour after the other, one step an hour.
 
-What is left out, and so what the difference in the answer is made of: thresholds inside the hour (the way back after an outage waits
-for the next full hour), voltages that move within the hour, and everything that the plain case does not use (lockouts, heater,
-generator, hookup, switch-off levels, voltage limits, peaks).
+What is left out, and so what the difference in the answer is made of: thresholds inside the hour (the way back after an outage
+waits for the next full hour), voltages that move within the hour, and everything that the plain case does not use (lockouts,
+heater, generator, hookup, switch-off levels, voltage limits, peaks).
 """
 
 from __future__ import annotations

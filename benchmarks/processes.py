@@ -12,6 +12,7 @@ from cases import YEAR_SCENARIO
 from measure import run_process
 
 ROOT = Path(__file__).resolve().parents[1]
+SEASON = ROOT / "scenarios" / "bloom-route.toml"
 LIBRARIES = ("numpy", "pandas", "pvlib", "numba", "pydantic", "scipy.optimize", "tzfpy")
 """What the command needs for a run without the page; anything heavier that it loads counts against it."""
 HEAVY = (*LIBRARIES, "matplotlib", "jinja2", "scipy.stats")

@@ -200,6 +200,8 @@ def test_a_used_bank_has_less_ahead_of_it_and_a_worn_one_nothing(bank):
     new, used, worn = (_estimate(replace(bank, soh_start=soh), 0.5) for soh in (1.0, 0.9, 0.78))
     assert 0 < used.life_years < new.life_years
     assert worn.life_years == 0
+    assert "at the end of its life" in _estimate(replace(bank, soh_start=0.8), 0.5).notes[0]
+    assert not _noted(_estimate(replace(bank, soh_start=0.81), 0.5), "at the end of its life")
     assert "at the end of its life" in worn.notes[0]
 
 
@@ -343,6 +345,29 @@ def test_what_the_years_take_for_granted(days, words):
     assert f"storage at 50% charge and 12 C for the other {365.25 - days:.0f} days" in told
 
 
+def test_a_bank_at_rest_is_spoken_of_without_cycling():
+    """No share of cycling in the fade, no charge outside the curve; the band is that of shelf lives alone."""
+    lithium = estimate_life(replace(LFP, calendar_years=60.0), np.full(240, 0.5), np.full(240, 25.0), soc_before=0.5)
+    assert not _noted(lithium, "More of the fade")
+    lead = estimate_life(AGM, np.ones(240), np.full(240, 25.0))
+    assert lead.notes == ()
+    assert lead.band_years == pytest.approx((0.73 * 5.5, 1.27 * 5.5))
+
+
+def test_one_shallow_cycle_among_deep_ones_is_told_and_eighty_percent_is_none():
+    deep = np.tile([1.0, 0.2], 100)
+    words = "Two of the three laws"
+    assert not _noted(estimate_life(LFP, deep, np.full(200, 25.0)), words)
+    mixed = np.append(deep, [1.0, 0.9, 1.0])
+    assert _noted(estimate_life(LFP, mixed, np.full(203, 25.0)), words)
+
+
+def test_warmth_is_told_from_a_twentieth_more_wear_on():
+    """2 ^ (0.5 / 10) is 1.035, 2 ^ (1 / 10) is 1.07."""
+    assert not _noted(_estimate(AGM, 0.5, cell_c=25.5), "Warm cells")
+    assert "wear 1.1 times as fast" in _noted(_estimate(AGM, 0.5, cell_c=26.0), "Warm cells")[0]
+
+
 def test_a_used_lfp_bank_stands_further_along_its_root_of_time():
     """Half of the fifth is lost in a quarter of the life; three quarters of it lie ahead."""
     new, used = (_estimate(replace(LFP, soh_start=soh, calendar_years=60.0), 0.0) for soh in (1.0, 0.9))
@@ -380,7 +405,14 @@ def test_use_outside_the_data_is_told():
 
 
 @pytest.mark.parametrize(
-    ("soc", "cell_c"), [([], []), ([0.5, 0.6], [25.0]), ([0.5, float("nan")], [25.0, 25.0]), ([0.5], [float("nan")])]
+    ("soc", "cell_c"),
+    [
+        ([], []),
+        ([0.5, 0.6], [25.0]),
+        ([0.5, float("nan")], [25.0, 25.0]),
+        ([0.5], [float("nan")]),
+        ([0.5, 0.6], [25.0, float("nan")]),
+    ],
 )
 def test_series_that_do_not_fit_are_refused(soc, cell_c):
     with pytest.raises(ValueError, match="expected"):

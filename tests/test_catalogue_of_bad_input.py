@@ -555,9 +555,13 @@ NAMES = {
 
 COMMANDS = {
     "new over a file": call("new", "trip.toml", words=("trip.toml: this file is there already and was left as it is",)),
-    "new of a long name": call("new", "x" * 300 + ".toml", "--yes", words=("...xxx", "no file can have this name (File name too")),
+    "new of a long name": call(
+        "new", "x" * 300 + ".toml", "--yes", words=("...xxx", "no file can have this name (File name too")
+    ),
     "new with a zero byte": call("new", "a\0b", "--yes", words=("a?b: no file can have this name (it holds a zero byte)",)),
-    "table of a long name": call("budget", "trip.toml", "--csv", "x" * 300, words=("...xxx", "no file can", "give --csv another")),
+    "table of a long name": call(
+        "budget", "trip.toml", "--csv", "x" * 300, words=("...xxx", "no file can", "give --csv another")
+    ),
     "table with a zero byte": call("budget", "trip.toml", "--csv", "a\0b", words=("a?b: no file can", "give --csv another")),
     "sizing kept under a long name": Case(
         ("--keep: ...xxx", "cannot be used as a folder (File name too long)"), VARIED, (*SIZE, "--keep", "x" * 300)

@@ -435,7 +435,10 @@ def test_words_that_are_no_days_get_a_hint():
         ("CEST", "Write the zone of a city"),
         ("GMT+1", "Write the zone of a city"),
         # POSIX, and the zone data base after it, count hours behind Greenwich: Etc/GMT-5 is five hours ahead.
-        ("UTC+5", 'Did you mean "Etc/GMT-5", which is 5 h ahead of UTC all year (in such names the sign is the other way round)?'),
+        (
+            "UTC+5",
+            'Did you mean "Etc/GMT-5", which is 5 h ahead of UTC all year (in such names the sign is the other way round)?',
+        ),
         ("utc -03:00", 'Did you mean "Etc/GMT+3", which is 3 h behind UTC all year'),
         ("+14", 'Did you mean "Etc/GMT-14"'),
         ("UTC+15", "Write the zone of a city"),

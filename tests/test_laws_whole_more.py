@@ -194,3 +194,13 @@ def test_a_single_stop_in_no_place_is_told(key: str, wrong: int) -> None:
 def test_a_battery_lighter_than_any_cell_is_told() -> None:
     with pytest.raises(InputError, match=r"unit_kg.*at least 1\.28 kg for a unit of 1,280 Wh"):
         parse_scenario(small_system(bank="unit_ah = 100\nunit_kg = 0.014", appliance="wh_per_day = 10"))
+
+
+def test_minus_zero_is_zero() -> None:
+    """A resistance of minus zero would turn a limit over, and no number would be one."""
+    zero, minus = (
+        walk_all(small_system(bank=f"unit_ah = 100\nresistance_ohm = {ohm}", appliance="wh_per_day = 400", days=3))
+        for ohm in ("0.0", "-0.0")
+    )
+    assert np.isfinite(minus.walk.hours).all()
+    assert np.array_equal(zero.walk.hours, minus.walk.hours)

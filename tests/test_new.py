@@ -79,7 +79,7 @@ def test_the_command_of_the_help_text_checks_and_runs(tmp_path, capsys):
     assert "another climate, for a first look only" in file.read_text(encoding="utf-8")
     found = read_scenario(file)
     assert (found.stops[0].latitude_deg, found.stops[0].longitude_deg) == (48.1, 7.9)
-    assert (found.stops[0].arrive, found.stops[0].depart) == (date(2026, 12, 1), date(2026, 12, 15))
+    assert (found.stops[0].arrive, found.stops[0].depart) == (date(2026, 12, 1), date(2026, 12, 14))
 
 
 def test_far_from_every_table_the_sky_is_clear_and_that_is_said(tmp_path, capsys):

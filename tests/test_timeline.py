@@ -406,6 +406,29 @@ def test_nights_of_a_stay_are_counted_from_the_day_of_arrival():
     assert hours[24] == 4 * 24 + 12
 
 
+def test_an_errand_may_begin_with_the_stay_itself():
+    timeline = build_timeline(stay("UTC", date(2024, 1, 1), date(2024, 1, 2), drive_h_per_day=2.0, leave_h=0.0))
+    assert np.flatnonzero(timeline.driving_frac).tolist() == [0, 1, 24, 25]
+
+
+def test_staying_is_at_a_stop_for_the_whole_hour_and_stored_where_it_is_put_away():
+    """Off at nine for ten and a half hours that are split over two days; errands count as staying, nights on the way do not."""
+    drives = (
+        (at(date(2024, 6, 1), 9, "UTC"), at(date(2024, 6, 1), 17, "UTC")),
+        (at(date(2024, 6, 2), 9, "UTC"), at(date(2024, 6, 2), 11.5, "UTC")),
+    )
+    timeline = build_timeline(
+        route(
+            ("UTC", 50.0, 10.0, date(2024, 6, 1), date(2024, 6, 1), 0.0, {"drive_h_per_day": 1.0, "leave_h": 3.0}),
+            ("UTC", 51.0, 18.0, date(2024, 6, 2), date(2024, 6, 3), 26.5, {"drives_utc": drives, "storage": "float"}),
+        )
+    )
+    # Hours 9 to 34 on the way, in that of 35 it arrives at half past.
+    assert np.flatnonzero(~timeline.staying).tolist() == list(range(9, 36))
+    assert timeline.driving_frac[3] == 1.0
+    assert np.flatnonzero(timeline.stored).tolist() == list(range(36, timeline.hours))
+
+
 # --- clock windows ---
 
 

@@ -44,7 +44,7 @@ MOST_LEAK_TIMES = 12.0
 ends, and is full all the same."""
 NEARLY_EMPTY_SOC = 0.1
 """Panels are taken between the resting voltage here and the absorption voltage; below it they get a trace too little."""
-BLOCKS_A_THREAD = 8
+BLOCKS_A_THREAD = 16
 """Lanes differ in what an hour costs: a thread that is done early takes the next block."""
 ROW_FIELDS = ("sun_row", "bay_row", "load_row", "source_row", "curve_row")
 

@@ -8,7 +8,6 @@ from pathlib import Path
 from simulator.cli.shared import Commands, example, measures_of, print_json, print_lines
 from simulator.errors import InputError
 
-
 MOST_NAMED = 20
 
 

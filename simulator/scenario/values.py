@@ -77,7 +77,8 @@ def number(low: float, high: float, unit: str = "", above: bool = False) -> Plai
         if (isinstance(value, float) and not math.isfinite(value)) or not low <= value <= high or (above and value == low):
             per_cent = high <= 1 and not unit and 1 < value <= 100 and low <= value / 100 <= high
             _refuse(what, value, f"It is a share of 1: write {value / 100:.4g} for {value:g} %." if per_cent else "")
-        return float(value)
+        # Minus zero is zero: nobody means its sign, and a division would.
+        return float(value) + 0.0
 
     lowest = "exclusiveMinimum" if above else "minimum"
     return _shaped(check, {"type": "number", lowest: low, "maximum": high, "description": f"{what[0].upper()}{what[1:]}."})

@@ -1,0 +1,113 @@
+"""Starting: the compile cache under two processes at once and where nothing can be written; what the command leaves as it was."""
+
+from __future__ import annotations
+
+import gc
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from simulator.battery import kernel
+from simulator.cli import main
+
+PACKAGE = Path(kernel.__file__).resolve().parents[1]
+SOC = (0.0, 0.2501, 0.5, 0.99, 1.0)
+"""Points of a tiny job: one compiled function of the loop's file, by the same decorator and with the same cache as the loop."""
+
+JOB = f"""
+import json, sys
+import numpy as np
+from simulator.battery import kernel
+curve = np.outer(np.linspace(0.0, 1.0, kernel.NODES + 1), np.arange(1.0, 8.0)) + 10.0
+found = [[kernel._ocv(curve, soc), kernel._energy(curve, soc)] for soc in {SOC}]
+stats = kernel._energy.stats
+print(json.dumps([found, [str(stats.cache_path), sum(stats.cache_hits.values()), sum(stats.cache_misses.values())]]))
+"""
+
+
+def start(package_parent: Path, **environment: str) -> subprocess.Popen[str]:
+    """A process that imports the package from ``package_parent`` and does the tiny job."""
+    clean = {name: value for name, value in os.environ.items() if not name.startswith("NUMBA_")}
+    return subprocess.Popen(
+        [sys.executable, "-c", JOB],
+        cwd=package_parent,
+        env={**clean, "PYTHONPATH": str(package_parent), **environment},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def answer(process: subprocess.Popen[str]) -> tuple[list[list[float]], list[int]]:
+    """What it found, and how often the cache was hit and missed."""
+    said, trouble = process.communicate(timeout=120)
+    assert process.returncode == 0, trouble
+    found, (_, hits, misses) = json.loads(said)
+    return found, [hits, misses]
+
+
+def expected() -> list[list[float]]:
+    """Column 0 rises from 10 to 11, column 1 from 10 to 12: the voltage is 10 + soc, and its integral as the nodes have it."""
+    rows = []
+    for soc in SOC:
+        cell = min(int(soc * kernel.NODES), kernel.NODES - 1)
+        part_soc = soc - cell / kernel.NODES
+        low = 10.0 + cell / kernel.NODES
+        rows.append([10.0 + soc, 10.0 + 2.0 * cell / kernel.NODES + part_soc * (low + 0.5 * part_soc)])
+    return rows
+
+
+def right(found: list[list[float]]) -> bool:
+    return all(row == pytest.approx(want, rel=1e-12) for row, want in zip(found, expected(), strict=True))
+
+
+def test_two_processes_at_once_fill_one_empty_cache_and_both_answer_right(tmp_path):
+    cache = tmp_path / "cache"
+    cache.mkdir()
+    both = [start(PACKAGE.parent, NUMBA_CACHE_DIR=str(cache)) for _ in range(2)]
+    for process in both:
+        found, (hits, misses) = answer(process)
+        assert right(found)
+        assert hits + misses == 1
+    assert list(cache.rglob("*.nbi"))
+    assert not list(cache.rglob("tmp*"))
+    found, counted = answer(start(PACKAGE.parent, NUMBA_CACHE_DIR=str(cache)))
+    assert right(found)
+    assert counted == [1, 0], "the third process takes it from the cache"
+
+
+def test_where_no_cache_folder_can_be_written_the_answer_is_the_same(tmp_path):
+    """A file stands where each folder would have to be, which stops even an administrator, as a read-only disk would."""
+    parent = tmp_path / "installed"
+    battery = parent / "simulator" / "battery"
+    battery.mkdir(parents=True)
+    for relative in ("__init__.py", "errors.py", "units.py", "battery/kernel.py"):
+        (parent / "simulator" / relative).write_bytes((PACKAGE / relative).read_bytes())
+    (battery / "__init__.py").write_text("")
+    (battery / "__pycache__").write_text("no folder")
+    wall = tmp_path / "wall"
+    wall.write_text("no folder")
+    closed = str(wall / "below")
+    process = start(
+        parent, NUMBA_CACHE_DIR=closed, HOME=closed, XDG_CACHE_HOME=closed, LOCALAPPDATA=closed, PYTHONDONTWRITEBYTECODE="1"
+    )
+    said, trouble = process.communicate(timeout=120)
+    assert process.returncode == 0, trouble
+    found, (cache_path, _, _) = json.loads(said)
+    assert right(found)
+    assert cache_path == "None"
+    assert not list(tmp_path.rglob("*.nb?"))
+
+
+def test_the_command_leaves_the_garbage_collector_as_it_was(capsys):
+    before = gc.get_threshold()
+    assert main(["--version"]) == 0
+    assert gc.get_threshold() == before
+    with pytest.raises(SystemExit):
+        main(["no such command"])
+    assert gc.get_threshold() == before
+    assert "flatdays" in capsys.readouterr().out
