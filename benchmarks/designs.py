@@ -5,17 +5,23 @@
 
 from __future__ import annotations
 
+import math
 import resource
+import sys
 import time
 from collections.abc import Callable, Sequence
 from itertools import product
+
+import numpy as np
 
 from simulator import timeline
 from simulator.route import drawn_years
 from simulator.scenario import parse_scenario
 from simulator.scenario.parts import Scenario, SizeWish
 from simulator.studies import changes
+from simulator.studies.chunks import ARRAYS, CHUNK_LANES, Chunk, walk_chunk, walk_in_chunks
 from simulator.studies.designs import DesignYears, walk_designs
+from simulator.studies.ground import Ground
 from simulator.studies.sizing import Sizing, size
 
 SEASON = """
@@ -112,6 +118,44 @@ def measure(
     return found
 
 
+def walk_over_workers(workers: Sequence[int] = (1, 2), count: int = 500, years: int = 48) -> dict[str, float]:
+    """Wall seconds of the same chunks, of half a second of work and more, on Dask's workers of this machine, and the quotient.
+
+    Each worker is a process with one thread. Before the clock starts it has loaded the program, made the weather and walked a
+    chunk, and the share of a processor it then gets is told too: on a busy machine two workers are no twice one.
+    """
+    import distributed
+
+    ground = Ground(season(), "drawn", years, season().seed)
+    designs = designs_of(season(), count)
+    found: dict[str, float] = {}
+    results = []
+    for each in workers:
+        with (
+            distributed.LocalCluster(n_workers=each, threads_per_worker=1, host="127.0.0.1", dashboard_address=None) as cluster,
+            distributed.Client(cluster) as client,
+            client.get_executor() as executor,
+        ):
+            first = Chunk(ground, tuple(designs[:4]), (0,))
+            client.run(walk_chunk, first)
+            cpu_s = sum(client.run(time.process_time).values())
+            began = time.perf_counter()
+            results.append(walk_in_chunks(designs, ground, executor=executor))
+            wall_s = time.perf_counter() - began
+            cpu_s = sum(client.run(time.process_time).values()) - cpu_s
+        chunks = math.ceil(count * years / CHUNK_LANES)
+        found[f"{each} of Dask's workers: {count} designs x {years} years, wall s"] = wall_s
+        found[f"{each} of Dask's workers: CPU s a chunk"] = cpu_s / chunks
+        found[f"{each} of Dask's workers: share of a processor each got"] = cpu_s / wall_s / each
+    for each, other in zip(workers, results, strict=True):
+        assert all(np.array_equal(getattr(other, name), getattr(results[0], name)) for name in ARRAYS), "results differ"
+        if each != workers[0]:
+            one, many = (found[f"{number} of Dask's workers: {count} designs x {years} years, wall s"] for number in (workers[0], each))
+            found[f"{each} workers beside {workers[0]}, times as fast"] = one / many
+    return found
+
+
 if __name__ == "__main__":
-    for name, value in measure().items():
+    # "python benchmarks/designs.py workers" measures Dask's workers alone (needs the package distributed).
+    for name, value in (walk_over_workers() if sys.argv[1:] == ["workers"] else measure()).items():
         print(f"{name:64s} {value:10.3g}")

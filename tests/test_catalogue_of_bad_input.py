@@ -759,7 +759,7 @@ def test_every_command_reads_a_scenario_in_the_same_way(command, tmp_path, monke
         (["odds", "a.toml", "--years", "many"], "invalid int value: 'many'"),
         (["odds", "a.toml", "--years", "1.5"], "invalid int value: '1.5'"),
         (["odds", "a.toml", "--source", "future"], "invalid choice: 'future'"),
-        (["stretch", "a.toml"], "--stop"),
+        (["stretch"], "the following arguments are required: SCENARIO"),
         (["stretch", "a.toml", "--stop", "1", "--kt", "dark"], "invalid float value: 'dark'"),
     ],
 )

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
+import signal
 import warnings
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -89,7 +92,8 @@ def test_a_broken_pool_says_when_nothing_is_kept(grid, ground):
         walk_in_chunks(grid, ground, executor=Broken())
 
 
-def test_dask_workers_give_the_same_bits(grid, ground, whole):
+def test_dask_workers_give_the_same_bits_also_when_one_is_killed(grid, ground, whole):
+    """Two processes, one of which gets SIGKILL after the first chunks came back, with most of its own still to do."""
     distributed = pytest.importorskip("distributed")
     with warnings.catch_warnings():
         # Of the library's own start, not of ours.
@@ -101,8 +105,23 @@ def test_dask_workers_give_the_same_bits(grid, ground, whole):
             distributed.Client(cluster) as client,
             client.get_executor() as executor,
         ):
-            found = walk_in_chunks(grid, ground, most_lanes=10, most_years=2, executor=executor)
-    assert same(found, whole)
+            assert same(walk_in_chunks(grid, ground, most_lanes=10, most_years=2, executor=executor), whole)
+            before = client.run(os.getpid)
+            assert len(set(before.values()) - {os.getpid()}) == 2
+            victim, pid = next(iter(before.items()))
+            left = []
+            other = replace(ground, seed=SEED + 1)
+
+            def kill(done, total):
+                if not left:
+                    left.extend(client.processing()[victim])
+                    os.kill(pid, signal.SIGKILL)
+
+            # Two lanes a chunk, and another chance of the load, so that nothing is remembered from before.
+            found = walk_in_chunks(grid, other, most_lanes=2, most_years=1, executor=executor, progress=kill)
+            assert left, "the one that was killed had nothing left to do"
+            assert pid not in client.run(os.getpid).values()
+    assert same(found, walk_in_chunks(grid, other, threads=1))
 
 
 class Backwards(Executor):
