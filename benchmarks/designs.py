@@ -150,7 +150,9 @@ def walk_over_workers(workers: Sequence[int] = (1, 2), count: int = 500, years: 
     for each, other in zip(workers, results, strict=True):
         assert all(np.array_equal(getattr(other, name), getattr(results[0], name)) for name in ARRAYS), "results differ"
         if each != workers[0]:
-            one, many = (found[f"{number} of Dask's workers: {count} designs x {years} years, wall s"] for number in (workers[0], each))
+            one, many = (
+                found[f"{number} of Dask's workers: {count} designs x {years} years, wall s"] for number in (workers[0], each)
+            )
             found[f"{each} workers beside {workers[0]}, times as fast"] = one / many
     return found
 
