@@ -5,11 +5,11 @@
 
 from __future__ import annotations
 
-import math
 import resource
 import sys
 import time
 from collections.abc import Callable, Sequence
+from functools import partial
 from itertools import product
 
 import numpy as np
@@ -19,7 +19,7 @@ from simulator.route import drawn_years
 from simulator.scenario import parse_scenario
 from simulator.scenario.parts import Scenario, SizeWish
 from simulator.studies import changes
-from simulator.studies.chunks import ARRAYS, CHUNK_LANES, Chunk, walk_chunk, walk_in_chunks
+from simulator.studies.chunks import ARRAYS, Chunk, walk_chunk, walk_in_chunks
 from simulator.studies.designs import DesignYears, walk_designs
 from simulator.studies.ground import Ground
 from simulator.studies.sizing import Sizing, size
@@ -118,6 +118,10 @@ def measure(
     return found
 
 
+def _count(finished: list[int], done: int, _total: int) -> None:
+    finished.append(done)
+
+
 def walk_over_workers(workers: Sequence[int] = (1, 2), count: int = 500, years: int = 48) -> dict[str, float]:
     """Wall seconds of the same chunks, of half a second of work and more, on Dask's workers of this machine, and the quotient.
 
@@ -132,20 +136,22 @@ def walk_over_workers(workers: Sequence[int] = (1, 2), count: int = 500, years: 
     results = []
     for each in workers:
         with (
-            distributed.LocalCluster(n_workers=each, threads_per_worker=1, host="127.0.0.1", dashboard_address=None) as cluster,
+            distributed.LocalCluster(
+                n_workers=each, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, silence_logs=50
+            ) as cluster,
             distributed.Client(cluster) as client,
             client.get_executor() as executor,
         ):
             first = Chunk(ground, tuple(designs[:4]), (0,))
             client.run(walk_chunk, first)
             cpu_s = sum(client.run(time.process_time).values())
+            finished: list[int] = []
             began = time.perf_counter()
-            results.append(walk_in_chunks(designs, ground, executor=executor))
+            results.append(walk_in_chunks(designs, ground, executor=executor, progress=partial(_count, finished)))
             wall_s = time.perf_counter() - began
             cpu_s = sum(client.run(time.process_time).values()) - cpu_s
-        chunks = math.ceil(count * years / CHUNK_LANES)
         found[f"{each} of Dask's workers: {count} designs x {years} years, wall s"] = wall_s
-        found[f"{each} of Dask's workers: CPU s a chunk"] = cpu_s / chunks
+        found[f"{each} of Dask's workers: CPU s a chunk"] = cpu_s / len(finished)
         found[f"{each} of Dask's workers: share of a processor each got"] = cpu_s / wall_s / each
     for each, other in zip(workers, results, strict=True):
         assert all(np.array_equal(getattr(other, name), getattr(results[0], name)) for name in ARRAYS), "results differ"
