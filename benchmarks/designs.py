@@ -122,7 +122,7 @@ def _count(finished: list[int], done: int, _total: int) -> None:
     finished.append(done)
 
 
-def walk_over_workers(workers: Sequence[int] = (1, 2), count: int = 500, years: int = 48) -> dict[str, float]:
+def walk_over_workers(workers: Sequence[int] = (1, 2), count: int = 500, years: int = 96) -> dict[str, float]:
     """Wall seconds of the same chunks, of half a second of work and more, on Dask's workers of this machine, and the quotient.
 
     Each worker is a process with one thread. Before the clock starts it has loaded the program, made the weather and walked a

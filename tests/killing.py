@@ -64,7 +64,7 @@ def kill(
     try:
         while process.poll() is None and not until():
             assert time.monotonic() < give_up_s, "it neither ends nor begins its work"
-            time.sleep(0.0005)
+            time.sleep(0.004)
         if after_s:
             time.sleep(after_s)
         ended = process.poll() is not None

@@ -39,8 +39,8 @@ from tests.weather_texts import weather_texts
 
 ROOT = Path(__file__).resolve().parents[1]
 SECONDS = os.environ.get("FLATDAYS_FUZZ_SECONDS")
-EXAMPLES = {"text": 900, "tree": 800, "run": 20, "weather": 45, "reply": 25}
-"""In a usual run, by what is mutated: about thirty seconds in all."""
+EXAMPLES = {"text": 700, "tree": 500, "run": 15, "weather": 35, "reply": 25}
+"""In a usual run, by what is mutated: ten to twenty seconds in all."""
 SHARES = {"text": 0.25, "tree": 0.25, "run": 0.15, "weather": 0.25, "reply": 0.1}
 """Of the seconds of a long run."""
 ROUND = {"text": 400, "tree": 400, "run": 20, "weather": 60, "reply": 60}
