@@ -26,13 +26,15 @@ from table import Report, commit, compare_lines, machine, read_kept, table_lines
 
 
 def _arguments() -> argparse.Namespace:
-    parser = argparse.ArgumentParser(description="Measure flatdays: hour loop, yield, whole command, memory. Takes four minutes.")
+    parser = argparse.ArgumentParser(
+        description="Measure flatdays: hour loop, yield, whole command, memory. Takes three or four minutes."
+    )
     parser.add_argument(
         "--save", type=Path, metavar="FILE", help="write the numbers to FILE (benchmarks/baseline.json is the kept one)"
     )
     parser.add_argument("--compare", type=Path, metavar="FILE", help="say better, same or worse than the numbers in FILE")
     parser.add_argument("--only", choices=("loops", "yield", "years", "processes", "memory"), help="measure one part only")
-    parser.add_argument("--repetitions", type=int, default=11, metavar="N", help="repetitions of every timing (11)")
+    parser.add_argument("--repetitions", type=int, default=9, metavar="N", help="repetitions of every timing (9)")
     parser.add_argument("--plain-loop", type=Path, help=argparse.SUPPRESS)
     return parser.parse_args()
 
@@ -85,6 +87,7 @@ def main() -> int:
             "commit": commit(),
             "machine": here,
             "threads": os.cpu_count(),
+            "load_at_start": round(load, 1),
             "rows": [asdict(row) for row in report.rows],
             "checks": [{"what": words, "holds": holds} for words, holds in report.checks],
         }

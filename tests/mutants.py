@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import ast
+import contextlib
 import copy
 import importlib
 import itertools
@@ -47,6 +48,7 @@ TESTS: dict[str, tuple[str, ...]] = {
         "test_kernel.py",
         "test_voltages.py",
         "test_hand_hours.py",
+        "test_hand_limits.py",
         "test_hour_loop_faults.py",
         "test_protections.py",
         "test_laws.py",
@@ -421,7 +423,8 @@ def main() -> int:
     # Hypothesis is here before pytest, and numbers of NumPy warn where compiled code does not.
     calm = ("-W", "ignore::pytest.PytestAssertRewriteWarning", "-W", "ignore::RuntimeWarning")
     plainly = ("-q", "--no-summary", "--capture=no", "-p", "no:cacheprovider", "--hypothesis-profile=mutants")
-    pytest.main([*plainly, *calm, *files], plugins=[hunt])
+    with contextlib.suppress(KeyboardInterrupt):
+        pytest.main([*plainly, *calm, *files], plugins=[hunt])
 
     tally: Counter[str] = Counter(fate for _, fate in hunt.verdicts)
     sys.stdout.write(

@@ -1,4 +1,4 @@
-"""Single hours of the loop, by hand: voltages at the bus, order of the sources, who misses what, cold, heat and limits."""
+"""Single hours of the loop, by hand: voltages at the bus, order of the sources, inverter, wells, and who misses what."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ import pytest
 
 from simulator import battery
 from simulator.battery import kernel as k
-from simulator.errors import EngineFault
 
 MISSED = (k.MISSED_ESSENTIAL_WH, k.MISSED_COMFORT_WH, k.MISSED_LUXURY_WH)
 
@@ -267,6 +266,45 @@ def test_what_other_sources_cannot_give_in_the_cold_is_what_they_did_not(make_ba
     assert walked.hour(k.REFUSED_CHARGER_WH) == pytest.approx([14.0, 104.0])
 
 
+def test_a_latch_opens_where_it_is_set_above_the_cut_off(make_bank, walk_bank):
+    """Cut off at 20 %, back at 30 %: 240 W bring a tenth in half an hour."""
+    bank = make_bank("tank", cutoff_soc=0.2, reconnect_soc=0.3)
+    walked = walk_bank(bank, 2, load_w=[60.0, 60.0], sun_w=[0.0, 240.0], start_soc=0.2)
+    assert walked.hour(k.DARK_H) == pytest.approx([1.0, 0.5])
+    assert walked.soc()[1:] == pytest.approx([0.2, 0.3 + 0.5 * 0.15])
+
+
+def test_charging_ends_at_the_voltage_of_the_electronics_within_the_hour(make_bank, walk_bank):
+    """A straight line from 12 to 13 V and no resistance: 12.5 V is half the charge."""
+    straight = replace(make_bank("tank").curve, ocv_v=(12.0, 13.0))
+    walked = walk_bank(make_bank("tank", curve=straight, charge_max_v=12.5), 2, sun_w=240.0, start_soc=0.45)
+    assert walked.soc()[1:] == pytest.approx([0.5, 0.5], abs=1e-6)
+    stored_wh = 100.0 * 0.05 * 12.475
+    assert walked.hour(k.REFUSED_HIGH_WH) == pytest.approx([240.0 - stored_wh, 240.0], abs=1e-2)
+
+
+def test_what_has_let_go_is_still_off_when_the_run_is_continued(make_bank, walk_bank):
+    """A dark bank that waits, an inverter that waits: hours walked one by one are those walked together."""
+    bank = make_bank("tank", resistance_ohm=0.05, cutoff_soc=0.2, reconnect_soc=0.6)
+    lane = {"inverter_off_v": 11.0, "inverter_on_v": 12.4}
+    load, ac = np.array([600.0, 20.0, 200.0, 20.0, 20.0]), np.array([580.0, 10.0, 0.0, 10.0, 10.0])
+    whole = walk_bank(bank, 5, load_w=load, ac_w=ac, start_soc=0.3, lane=lane)
+    assert (whole.hour(k.INVERTER_OFF_H) > 0.0).tolist() == [True, True, False, False, False]
+    assert (whole.hour(k.DARK_H) == 1.0).tolist() == [True, True, False, True, True]
+    state = whole.start
+    for hour in range(5):
+        part = walk_bank(bank, 1, load_w=load[hour], ac_w=ac[hour], state=state, lane=lane)
+        assert (part.result.hours[0, 0] == whole.result.hours[0, hour]).all()
+        state = part.result.state
+    assert (state == whole.result.state).all()
+
+
+def test_less_than_a_watt_to_spare_is_charged_too(make_bank, walk_bank):
+    walked = walk_bank(make_bank("tank"), 1, sun_w=50.6, load_w=50.0, start_soc=0.5)
+    assert walked.soc()[1] == pytest.approx(0.5 + 0.6 / 1200.0)
+    assert walk_bank(make_bank("tank"), 1, load_w=0.6, start_soc=0.5).soc()[1] == pytest.approx(0.5 - 0.6 / 1200.0)
+
+
 def test_a_bank_that_fills_at_its_limit_is_full_to_the_minute(make_bank, walk_bank):
     """30 A into the last 20 Ah: two thirds of an hour at the limit, then full."""
     walked = walk_bank(make_bank("tank", charge_limit_a=30.0), 1, sun_w=1000.0, start_soc=0.8)
@@ -303,212 +341,3 @@ def test_a_day_keeps_its_essential_load_its_misses_and_its_extremes(make_bank, w
     assert days[:, k.DAY_SUN_USED_WH] == pytest.approx([0.0, 30.0])
     resting = walk_bank(make_bank("tank"), 24, start_soc=1.0).result.days[0]
     assert resting[0, [k.DAY_LOWEST_SOC, k.DAY_FULL_H]].tolist() == [1.0, 24.0]
-
-
-# ---- cold, heat, limits ----
-
-
-def steady(make_bank, walk_bank, cell_c, hours=1, chemistry="lfp", **given):
-    """Cells held at a temperature, nothing drawn by the electronics."""
-    keys = given.pop("keys", {})
-    bank = make_bank(chemistry, **({"standby_w": 0.0, "self_discharge_frac_per_day": 0.0} | keys))
-    return walk_bank(bank, hours, bay_c=cell_c, cell_c=cell_c, lane={"loss_w_per_c": 1e5}, **given)
-
-
-@pytest.mark.parametrize(
-    ("cell_c", "ampere_hours"), [(-0.5, 0.0), (0.5, 10.0), (9.5, 10.0), (10.5, 50.0), (49.0, 50.0), (51.0, 0.0)]
-)
-def test_charge_by_temperature(cell_c, ampere_hours, make_bank, walk_bank):
-    """Locked below 0 C, a tenth of the rated charge an hour up to 10 C, a half above, nothing above 50 C."""
-    walked = steady(make_bank, walk_bank, cell_c, sun_w=2000.0, start_soc=0.2, keys={"taper_h": 0.0})
-    assert walked.hour(k.CHARGED_AH)[0] == pytest.approx(ampere_hours, abs=1e-9)
-    refused = k.REFUSED_COLD_WH if cell_c < 0.0 else k.REFUSED_HOT_WH if cell_c > 50.0 else k.SPILLED_LIMIT_WH
-    assert walked.hour(refused)[0] == pytest.approx(2000.0 - walked.hour(k.CHARGED_WH)[0])
-    assert walked.hour(k.LOCKED_H)[0] == float(cell_c < 0.0)
-
-
-def test_the_lock_opens_where_charging_resumes_and_falls_where_it_ends(make_bank, walk_bank):
-    """Ends below 0 C, resumes from 3 C: 2 C is open on the way down and locked on the way up."""
-    bank = make_bank("lfp", standby_w=0.0)
-    bay_c = [2.0, 1.0, -1.0, 2.0, 2.9, 3.5, 3.5, 0.5]
-    walked = walk_bank(bank, 8, bay_c=bay_c, cell_c=2.0, sun_w=20.0, start_soc=0.5, lane={"loss_w_per_c": 1e5})
-    assert walked.hour(k.LOCKED_H).tolist() == [0.0, 0.0, 1.0, 1.0, 1.0, 1.0, 0.0, 0.0]
-
-
-@pytest.mark.parametrize(("cell_c", "dark_h"), [(-21.0, 1.0), (-19.0, 0.0), (59.0, 0.0), (61.0, 1.0)])
-def test_supply_by_temperature(cell_c, dark_h, make_bank, walk_bank):
-    walked = steady(make_bank, walk_bank, cell_c, load_w=20.0, start_soc=0.9)
-    assert first(walked, k.DARK_H, k.MISSED_DARK_WH, k.DISCHARGED_WH) == pytest.approx(
-        [dark_h, 20.0 * dark_h, 20.0 * (1.0 - dark_h)]
-    )
-
-
-@pytest.mark.parametrize(("cell_c", "share"), [(25.0, 1.0), (5.0, 0.975), (0.0, 0.95), (-5.0, 0.9), (-15.0, 0.8)])
-def test_the_cold_holds_part_of_the_charge_back(cell_c, share, make_bank, walk_bank):
-    """Of 95 % above the cut-off a share can be drawn; the rest is there again with warmth."""
-    walked = steady(make_bank, walk_bank, cell_c, 200, load_w=10.0, start_soc=1.0, keys={"reconnect_soc": 0.05})
-    assert walked.soc().min() == pytest.approx(1.0 - 0.95 * share, abs=1e-7)
-
-
-@pytest.mark.parametrize(("cell_c", "stiffness_c"), [(25.0, 25.0), (-10.0, -10.0), (-40.0, -30.0), (80.0, 60.0)])
-def test_resistance_by_temperature_within_what_is_known(cell_c, stiffness_c, make_bank, walk_bank):
-    keys = {"discharge_min_c": -90.0, "discharge_max_c": 90.0}
-    walked = steady(make_bank, walk_bank, cell_c, load_w=60.0, start_soc=0.8, keys=keys)
-    per_ah2 = walked.hour(k.LOSS_OHMIC_WH)[0] / walked.hour(k.DISCHARGED_AH)[0] ** 2
-    assert per_ah2 == pytest.approx(0.012 * math.exp(0.0308 * (25.0 - stiffness_c)), rel=1e-9)
-
-
-def test_no_more_is_drawn_than_a_resistance_lets_through(make_bank, walk_bank):
-    """More current than 12 V / (2 x 0.1 Ohm) brings less power; 45 % of 12 V / 0.1 Ohm = 54 A is where it is held."""
-    walked = walk_bank(make_bank("tank", resistance_ohm=0.1), 1, load_w=5000.0, start_soc=0.9)
-    assert walked.hour(k.DISCHARGED_AH)[0] == pytest.approx(54.0)
-    assert walked.hour(k.DISCHARGED_WH)[0] == pytest.approx(54.0 * (12.0 - 5.4))
-    assert first(walked, k.BUS_V, k.LOWEST_V) == pytest.approx([6.6, 6.6])
-
-
-def test_self_discharge_doubles_every_ten_kelvin(make_bank, walk_bank):
-    for cell_c, factor in ((25.0, 1.0), (35.0, 2.0), (15.0, 0.5)):
-        walked = steady(make_bank, walk_bank, cell_c, 24, start_soc=0.8, keys={"self_discharge_frac_per_day": 0.01})
-        assert walked.soc()[-1] == pytest.approx(0.8 * (1.0 - 0.01 * factor / 24.0) ** 24, rel=1e-9)
-        assert walked.total(k.LOSS_SELF_WH) == pytest.approx(100.0 * 13.25 * (0.8 - walked.soc()[-1]), rel=0.01)
-
-
-def test_what_charging_loses_warms_the_next_hour(make_bank, walk_bank):
-    """All that went in and is not stored: ohmic, overpotential and gassing."""
-    bank = make_bank("agm", well_c=1.0, standby_w=0.0, self_discharge_frac_per_day=0.0)
-    walked = walk_bank(bank, 2, sun_w=[120.0, 0.0], bay_c=20.0, start_soc=0.5)
-    lost_w = walked.hour(k.LOSS_OHMIC_WH)[0] + walked.hour(k.LOSS_CHARGING_WH)[0]
-    # Between 50 and 75 % the rest voltage rises in a straight line from 12.39 to 12.6 V.
-    end = walked.soc()[1]
-    stored_wh = 100.0 * (end - 0.5) * (12.39 + 0.21 * (end - 0.5) / 0.25 / 2.0)
-    assert lost_w == pytest.approx(120.0 - stored_wh, rel=1e-6)
-    per_h = bank.loss_w_per_c / (bank.heat_capacity_j_per_c / 3600.0)
-    assert walked.cell_c()[1:] == pytest.approx([20.0, 20.0 + lost_w / bank.loss_w_per_c * (1.0 - math.exp(-per_h))])
-
-
-def test_gassing_is_held_at_four_times_that_at_25_c(make_bank, walk_bank):
-    """At 55 C exp(0.06 x 30) would be six times (no source for the bound; at 4 an AGM bank hardly charges near full)."""
-    keys = {
-        "well_c": 1.0,
-        "taper_h": 0.0,
-        "gassing_per_v": 1.8,
-        "gassing_per_c": 0.06,
-        "charge_max_c": 90.0,
-        "discharge_max_c": 90.0,
-    }
-    walked = steady(make_bank, walk_bank, 55.0, chemistry="agm", sun_w=30.0, start_soc=0.3, keys=keys)
-    stored = walked.soc()[1] - walked.soc()[0]
-    efficiency = np.interp((walked.soc()[0] + walked.soc()[1]) / 2.0, (0.25, 0.5), (0.98, 0.97))
-    assert walked.hour(k.CHARGED_AH)[0] / 100.0 / stored - 1.0 == pytest.approx(4.0 * (1.0 / efficiency - 1.0), rel=0.01)
-
-
-def test_a_heater_takes_what_reaches_its_set_point_and_only_below_its_threshold(make_bank, make_heater, walk_bank):
-    """Kept at 8 C in a bay of 0 C: 8 K x 1 W/K once it is warm. In a bay of 3 C, above its threshold of 2 C, it does nothing."""
-    heater = make_heater(power_w=500.0, on_below_c=2.0, off_above_c=8.0, from_bank=True)
-    bank = make_bank("lfp", standby_w=0.0, heater=heater)
-    per_h = bank.loss_w_per_c / (bank.heat_capacity_j_per_c / 3600.0)
-    walked = walk_bank(bank, 1, bay_c=0.0, cell_c=1.0, start_soc=0.9)
-    cooled_c = math.exp(-per_h)
-    assert walked.hour(k.HEATER_WH)[0] == pytest.approx((8.0 - cooled_c) * 1.0 / (1.0 - cooled_c))
-    assert walked.cell_c()[1] == pytest.approx(8.0)
-    assert walk_bank(bank, 3, bay_c=3.0, cell_c=3.0, start_soc=0.9).total(k.HEATER_WH) == 0.0
-
-
-@pytest.mark.parametrize(("sun_w", "load_w", "heater_wh"), [(50.0, 20.0, 30.0), (15.0, 20.0, 0.0), (200.0, 20.0, 50.0)])
-def test_a_heater_for_the_surplus_takes_what_the_load_leaves(sun_w, load_w, heater_wh, make_bank, make_heater, walk_bank):
-    bank = make_bank("lfp", standby_w=0.0, heater=make_heater(power_w=50.0, off_above_c=100.0))
-    walked = walk_bank(bank, 1, sun_w=sun_w, load_w=load_w, bay_c=-5.0, cell_c=-5.0, start_soc=0.5)
-    assert walked.hour(k.HEATER_WH)[0] == pytest.approx(heater_wh)
-
-
-def test_a_cabin_warms_twice_as_fast_as_it_cools(make_bank, walk_bank):
-    """Dark for two hours, then served again: a time constant of 4 h on the way out and of 2 h on the way back."""
-    given = {"load_w": [50.0, 50.0, 0.0, 0.0], "bay_c": 20.0, "unheated_c": -4.0}
-    walked = walk_bank(make_bank("tank"), 4, start_soc=0.0, lane={"cabin_tau_h": 4.0}, **given)
-    out = 1.0 - math.exp(-0.5)
-    assert walked.hour(k.CHILL_END) == pytest.approx([1.0 - math.exp(-0.25), out, out * math.exp(-0.5), out * math.exp(-1.0)])
-    per_h = 1.0 / 3.5
-    third_c = 20.0 - out * 24.0
-    assert walked.cell_c()[3] - third_c == pytest.approx((walked.cell_c()[2] - third_c) * math.exp(-per_h))
-
-
-@pytest.mark.parametrize(("sun_w", "limit_a"), [(240.0, 1e9), (600.0, 20.0)])
-def test_the_absorption_phase_begins_where_its_current_falls_below_that_before(sun_w, limit_a, make_bank, walk_bank):
-    """20 A, by the sun or by the limit, four fifths of it stored: 0.16 an hour, until (1.02 - soc) / 2 h is no more than that."""
-    curve = make_bank("tank").curve
-    lossy = replace(curve, charge_efficiency_frac=(0.8, 0.8))
-    bank = make_bank("tank", curve=lossy, taper_h=2.0, taper_end_frac=0.01, charge_limit_a=limit_a)
-    walked = walk_bank(bank, 2, sun_w=sun_w, start_soc=0.62)
-    goal, onset = 1.02, 0.70
-    assert walked.soc()[1] == pytest.approx(goal - (goal - onset) * math.exp(-0.5 / 2.0), rel=1e-9)
-    assert walked.soc()[2] == pytest.approx(goal - (goal - onset) * math.exp(-1.5 / 2.0), rel=1e-9)
-    charged_wh = 1500.0 * (walked.soc()[1] - 0.62)
-    assert first(walked, k.CHARGED_WH, k.CHARGED_AH) == pytest.approx([charged_wh, charged_wh / 12.0])
-    absorbed_wh = 1500.0 * (walked.soc()[1] - onset)
-    assert walked.hour(k.SPILLED_ACCEPTANCE_WH)[0] == pytest.approx(0.5 * sun_w - absorbed_wh)
-    assert walked.hour(k.SPILLED_LIMIT_WH)[0] == pytest.approx(0.5 * (sun_w - 240.0), abs=1e-9)
-    assert walked.hour(k.LOSS_CHARGING_WH)[0] == pytest.approx(0.25 * 1200.0 * (walked.soc()[1] - 0.62))
-    assert walked.hour(k.SEGMENTS).tolist() == [2.0, 1.0]
-
-
-# ---- generator ----
-
-
-@pytest.mark.parametrize(
-    ("start_soc", "run_h"),
-    [
-        (0.31, 0.0),  # above its starting charge
-        (0.30, 0.5),  # half an hour from 30 % to 50 %
-        (0.49, 0.0),
-    ],
-)
-def test_a_generator_runs_from_start_to_stop(start_soc, run_h, make_bank, make_generator, walk_bank):
-    """480 W into 1,200 Wh: 0.4 of the charge an hour."""
-    generator = make_generator(charger_a=40.0, start_soc=0.3, stop_soc=0.5, min_run_h=0.25)
-    walked = walk_bank(make_bank("tank"), 1, generator=generator, generator_allowed=1.0, start_soc=start_soc)
-    assert first(walked, k.GENERATOR_H) == pytest.approx([run_h])
-    assert walked.soc()[1] == pytest.approx(start_soc + 0.4 * run_h)
-
-
-def test_a_generator_goes_on_over_the_hour_and_ends_with_the_permission(make_bank, make_generator, walk_bank):
-    generator = make_generator(charger_a=10.0, start_soc=0.3, stop_soc=0.9, min_run_h=0.0)
-    walked = walk_bank(make_bank("tank"), 4, generator=generator, generator_allowed=[1.0, 0.5, 0.0, 1.0], start_soc=0.3)
-    assert walked.hour(k.GENERATOR_H).tolist() == [1.0, 1.0, 0.0, 0.0], "at 45 % it has no reason to start again"
-    assert walked.hour(k.GENERATOR_WH) == pytest.approx([120.0, 60.0, 0.0, 0.0])
-
-
-def test_every_run_lasts_its_least_time_anew(make_bank, make_generator, walk_bank):
-    """From 30 to 50 %, at least an hour: it charges by 0.3 an hour and the load of 240 W draws 0.2.
-
-    The second run begins in the middle of the third hour and ends in the middle of the fourth, at 60 %.
-    """
-    generator = make_generator(charger_a=50.0, start_soc=0.3, stop_soc=0.5, min_run_h=1.0)
-    walked = walk_bank(make_bank("tank"), 4, load_w=240.0, generator=generator, generator_allowed=1.0, start_soc=0.3)
-    assert walked.hour(k.GENERATOR_H) == pytest.approx([1.0, 0.0, 0.5, 0.5])
-    assert walked.soc() == pytest.approx([0.3, 0.6, 0.4, 0.45, 0.5])
-
-
-# ---- what cannot be ----
-
-
-def test_events_that_would_not_end_are_our_fault(make_bank, make_histories, walk_banks, monkeypatch):
-    def endless(*given):
-        given[-1][1] = 4
-
-    monkeypatch.setattr(k, "run_block", endless)
-    with pytest.raises(EngineFault, match="events of hour 3 would not end in lane 1"):
-        walk_banks([make_bank("tank"), make_bank("lfp")], make_histories(5))
-
-
-def test_without_a_folder_for_the_cache_the_loop_is_compiled_anew(monkeypatch):
-    asked = []
-
-    def compiler(**how):
-        asked.append(how)
-        if how.get("cache"):
-            raise RuntimeError("no locator available")
-        return lambda function: function
-
-    monkeypatch.setattr(k, "njit", compiler)
-    assert k._compile(math.sqrt) is math.sqrt
-    assert asked == [{"cache": True, "nogil": True, "error_model": "numpy"}, {"nogil": True, "error_model": "numpy"}]

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from simulator.battery import kernel
+from simulator.battery.keeping import bear_damage
 from simulator.battery.kernel import FloatArray, Histories, IntArray, Lanes
 from simulator.battery.wells import bank_charge_ah, bank_wells
 from simulator.errors import EngineFault
@@ -30,6 +31,8 @@ __all__ = [
     "start_state",
     "walk",
 ]
+
+bear_damage(kernel)
 
 NEVER_SOC = -1.0
 """A threshold that charge never reaches."""

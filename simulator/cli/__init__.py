@@ -106,7 +106,7 @@ def _with_file(mistake: str, parsed: argparse.Namespace) -> str:
 
 @contextmanager
 def _few_collections() -> Iterator[None]:
-    """Look for cyclic garbage seldom: the libraries make a million objects that stay, and every search walks them all.
+    """Look for cyclic garbage seldom: the libraries leave three hundred thousand objects that stay, and every search walks them.
 
     At the end of the process the same objects are set aside first, so that nothing is searched that goes anyway. Together this
     takes a quarter off the time of a short command; what is freed by counting references is freed as ever.

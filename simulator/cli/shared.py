@@ -124,12 +124,12 @@ def progress(what: str) -> Callable[[int, int], None] | None:
 
 def write_run(outcome: Outcome, arguments: argparse.Namespace, folder: Path, *, page: bool = True) -> None:
     """Write the files of a run and say so."""
-    from simulator.record import days_table, hours_table, summary_text, write_files
+    from simulator.record import days_table, hours_table, summary_text, table_text, write_files
 
     files = {
         "summary.json": summary_text(outcome),
-        "days.csv": days_table(outcome).to_csv(index=False, lineterminator="\n"),
-        "hours.csv": hours_table(outcome).to_csv(index=False, lineterminator="\n"),
+        "days.csv": table_text(days_table(outcome)),
+        "hours.csv": table_text(hours_table(outcome)),
     }
     if page:
         from simulator.report.page import render_page
