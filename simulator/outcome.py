@@ -15,7 +15,14 @@ from simulator.battery.ageing import LifeEstimate, estimate_life
 from simulator.battery.kernel import FloatArray
 from simulator.battery.use import stored_mean
 from simulator.battery.wells import bank_charge_ah
-from simulator.electrics import PriorityLine, cold_cabin_sentence, flat_for_all_load, priority_lines
+from simulator.electrics import (
+    MedicalLine,
+    PriorityLine,
+    cold_cabin_sentence,
+    flat_for_all_load,
+    medical_lines,
+    priority_lines,
+)
 from simulator.loads import LoadHistory
 from simulator.protections import Protection, bank_warnings, protections
 from simulator.reasons import Reason, reason, usual_light_wh_m2
@@ -225,6 +232,16 @@ class Outcome:
             return "buffer"
         return "structural"
 
+    def looked_back(self, day: int) -> tuple[int, bool]:
+        """Days that tell whether a flat day is structural, that day included, and whether the trip began with them."""
+        first = max(day - STRUCTURAL_DAYS + 1, 0)
+        return day - first + 1, first == 0
+
+    def carries_day(self, day: int) -> bool:
+        """Whether the full bank holds, down to its cut-off, what is asked for on that day."""
+        full_wh, empty_wh = self.stored_wh(np.array([1.0, self.scenario.bank.cutoff_soc]))
+        return bool(full_wh - empty_wh >= self.days[0, day, k.DAY_LOAD_WH])
+
     @cached_property
     def _usual_light(self) -> FloatArray | None:
         return usual_light_wh_m2(self.timeline, self.usual_sun)
@@ -275,6 +292,12 @@ class Outcome:
         """Harvest ratio of each calendar month of the trip, as YYYY-MM."""
         month = np.array([f"{day:%Y-%m}" for day in self.timeline.dates])[self.timeline.local_day]
         return {str(name): self._ratio(month == name) for name in dict.fromkeys(month)}
+
+    @cached_property
+    def sun_ratio_by_month(self) -> dict[str, float | None]:
+        """The same from the sun alone."""
+        month = np.array([f"{day:%Y-%m}" for day in self.timeline.dates])[self.timeline.local_day]
+        return {str(name): self._ratio(month == name, sun_only=True) for name in dict.fromkeys(month)}
 
     # ---- outages ----
 
@@ -381,6 +404,12 @@ class Outcome:
     def priorities(self) -> tuple[PriorityLine, ...]:
         """What each priority missed."""
         return priority_lines(self.hours)
+
+    @cached_property
+    def medical(self) -> tuple[MedicalLine, ...]:
+        """How every appliance marked medical fared, in the order of the scenario."""
+        devices = [it for it in self.scenario.appliances if it.medical]
+        return medical_lines(devices, self.hours, self.load, self.timeline.local_day)
 
     @cached_property
     def flat_for_all_load(self) -> npt.NDArray[np.bool_]:

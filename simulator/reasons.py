@@ -35,9 +35,11 @@ class Reason:
     came_wh, load_wh : float
         What panels and chargers brought, and what the load asked for [Wh].
     refused_wh : float
-        Charging that the cells refused, too cold or too hot [Wh].
+        Charge on offer that the cells refused, too cold or too hot: of panels and chargers, also above the charge limit [Wh].
     held_back_wh : float
         Sun that controller, charge limit or acceptance held back [Wh].
+    since_start : bool
+        The trip began with the first of these days, so there is nothing before them.
     """
 
     days: int
@@ -47,11 +49,12 @@ class Reason:
     load_wh: float
     refused_wh: float
     held_back_wh: float
+    since_start: bool = False
 
     @property
     def sentence(self) -> str:
         """The ledger in plain words."""
-        when = "on that day" if self.days == 1 else f"in the {self.days} days up to it"
+        when = looked_back_words(self.days, self.since_start, "in the {} days up to it")
         words = [f"{when} {self.came_wh:,.0f} Wh came in and {self.load_wh:,.0f} Wh were asked for"]
         if self.sun_over_usual is not None:
             words.append(f"the light was {_compared(self.sun_over_usual)} what is usual there at that time of year")
@@ -59,10 +62,17 @@ class Reason:
             words.append(f"the load was {_compared(self.load_over_usual)} the trip's mean")
         asked = max(self.load_wh, 1.0)
         if self.refused_wh >= TOLD_FRAC * asked:
-            words.append(f"{self.refused_wh:,.0f} Wh were refused by cells too cold or too hot")
+            words.append(f"{self.refused_wh:,.0f} Wh on offer were refused by cells too cold or too hot")
         if self.held_back_wh >= TOLD_FRAC * asked:
             words.append(f"{self.held_back_wh:,.0f} Wh were held back by controller or charge limit")
         return "; ".join(words)
+
+
+def looked_back_words(days: int, since_start: bool, otherwise: str) -> str:
+    """Which days before a flat day were looked at; ``otherwise`` tells of those that do not reach back to the start."""
+    if days == 1:
+        return "on the first day of the trip" if since_start else "on that day"
+    return f"in the {days} days since the trip began" if since_start else otherwise.format(days)
 
 
 def _compared(over: float) -> str:
@@ -117,4 +127,5 @@ def reason(
         load_wh=load,
         refused_wh=float(rows[:, [k.REFUSED_COLD_WH, k.REFUSED_HOT_WH, k.REFUSED_CHARGER_WH]].sum()),
         held_back_wh=float(rows[:, list(HELD_BACK)].sum()),
+        since_start=first == 0,
     )

@@ -20,6 +20,7 @@ import pandas as pd
 from simulator.battery import kernel as k
 from simulator.errors import InputError, printable
 from simulator.outcome import BROUGHT, SPILLED, Outcome
+from simulator.scenario.cautions import cautions_of
 from simulator.units import MINUTES_PER_HOUR, SECONDS_PER_HOUR
 from simulator.version import package_version
 
@@ -62,6 +63,17 @@ def summary(outcome: Outcome) -> dict[str, Any]:
             for day in outcome.flat_days
         ],
         "flat_nights": outcome.flat_nights,
+        "medical": [
+            {
+                "appliance": line.name,
+                "asked_h": _round(line.asked_h, 1),
+                "dark_h": _round(line.dark_h, 2),
+                "days": line.days,
+                "first_utc": None if line.first_hour < 0 else utc[line.first_hour].isoformat(),
+                "overload_h": _round(line.overload_h, 1),
+            }
+            for line in outcome.medical
+        ],
         "outages": [
             {
                 "start": outage.start.round("min").isoformat(),
@@ -142,6 +154,7 @@ def summary(outcome: Outcome) -> dict[str, Any]:
         "ledger": {name: _round(value, 1) for name, value in ledger.items()} | {"closure": float(f"{outcome.closure:.1e}")},
         "defaults_used": list(outcome.scenario.defaults_used),
         "notes": list(outcome.notes),
+        "cautions": list(cautions_of([outcome.scenario])),
     }
 
 

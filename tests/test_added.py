@@ -15,7 +15,7 @@ from simulator.engine import simulate
 from simulator.errors import InputError
 from simulator.route import drawn_years
 from simulator.scenario import parse_scenario
-from simulator.studies.added import _hours, added_effect, effect_in_written_year, with_added
+from simulator.studies.added import _hours, added_effect, effect_in_written_year, with_added, with_everything
 from simulator.studies.added_words import read_added
 from simulator.studies.odds import odds
 
@@ -215,3 +215,31 @@ def test_commands_take_it(capsys):
     assert main(["run", str(WORKSHEET), "--add", "30 Q", "--add", "60 W ac, 1 h"]) == 2
     printed = capsys.readouterr()
     assert printed.out == "" and len(printed.err.strip().splitlines()) == 2
+
+
+def test_an_appliance_beyond_the_inverter_is_told_once_and_judged_behind_a_larger_one(capsys, tmp_path):
+    file = tmp_path / "trip.toml"
+    file.write_text(TRIP.format(steady=5.0, inverter="[inverter]\nrated_w = 1000", more="", weather="clear = true"), "utf-8")
+    assert main(["run", str(file), "--add", "2500 W, 6 min"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert said.startswith('The inverter of 1,000 W cannot run "2500 W, 6 min": it would take one of 4,000 W')
+    assert said.count("cannot run") == 1 and "All figures below are for the bank with an inverter of 4,000 W" in said
+    # Behind it nothing of the load is beyond what can be delivered.
+    assert "what the inverter may deliver" not in said
+    assert main(["run", str(file), "--add", "2500 W, 6 min", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    small = found["added"]["inverter_too_small"]
+    assert (small["rated_w"], small["needed_w"], small["for"]) == (1000.0, 4000.0, ["2500 W, 6 min"])
+    assert any("the inverter was taken as one of 4,000 W" in note for note in found["notes"])
+    # The same as the trip with that inverter and that appliance written.
+    written = with_added(trip(steady=5.0, inverter="[inverter]\nrated_w = 4000"), read_added("2500 W, 6 min"))
+    small_one = trip(steady=5.0, inverter="[inverter]\nrated_w = 1000")
+    fitted = with_everything(small_one, [read_added("2500 W, 6 min")])[0]
+    assert (simulate(written).days == simulate(fitted).days).all()
+
+
+def test_one_within_the_rating_leaves_the_inverter_as_it_is():
+    base = trip(inverter="[inverter]\nrated_w = 1000")
+    scenario, fitting = with_everything(base, [read_added("900 W, 1 h")])
+    assert fitting is None and scenario.inverter == base.inverter
+    assert with_everything(base, [read_added("2500 W dc, 1 h")])[1] is None

@@ -14,8 +14,9 @@ import numpy as np
 import pytest
 
 from simulator.battery.ageing import estimate_life
-from simulator.battery.fade import LFP_LAWS, steady_use
+from simulator.battery.fade import LFP_LAWS
 from tests.outside_checks import apart, reached
+from tests.steady import steady_use
 
 RUNS = json.loads((Path(__file__).parent / "reference" / "blast_lite.json").read_text(encoding="utf-8"))
 LAW_OF_MODEL = {"cylindrical_3ah": "Gasper 2022", "prismatic_250ah": "Gasper 2023"}

@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simulator.weather.draws import draw_daily_clearness
 from simulator.weather.normals import Normals
+from tests.clearness_days import draw_daily_clearness
 from tests.outside_checks import apart, reached
 
 PUBLISHED = [

@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simulator.weather.draws import draw_daily_clearness
 from simulator.weather.normals import KT_LAG1, Normals, usual_kt_daily_sd
+from tests.clearness_days import draw_daily_clearness
 from tests.outside_checks import apart, reached
 
 LIBRARY = json.loads((Path(__file__).parent / "reference" / "markov_library.json").read_text(encoding="utf-8"))

@@ -9,8 +9,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simulator.battery.fade import NaumannState, naumann_calendar_k, naumann_cycle_k, naumann_loss, steady_use
+from simulator.battery.fade import NaumannState, naumann_calendar_k, naumann_cycle_k, naumann_loss
 from tests.outside_checks import apart, reached
+from tests.steady import steady_use
 
 YEAR_H = 8760.0
 

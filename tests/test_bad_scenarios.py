@@ -715,3 +715,24 @@ def test_any_text_gives_sentences(text):
     with pytest.raises(InputError) as caught:
         parse_scenario(text)
     assert caught.value.mistakes
+
+
+@pytest.mark.parametrize(
+    ("written", "words"),
+    [
+        ("2026-13-05", "There is no such day in the calendar: a year has 12 months"),
+        ("2026-02-30", "February 2026 has 28 days"),
+        ("5.3.2026", "Write dates as year-month-day: 2026-03-05"),
+        ("2026-3-5", "Write dates as year-month-day: 2026-03-05"),
+        ("2026/03/05", "Write dates as year-month-day: 2026-03-05"),
+        ("5 March 2026  # the fifth", "Write dates as year-month-day: 2026-03-05"),
+        ("03/05/2026", "Write dates as year-month-day, such as 2026-11-20"),
+        ('"2026-03-05"', "Write it without quotes: 2026-03-05"),
+    ],
+)
+def test_a_date_that_is_none_is_told_with_its_key_and_hides_nothing(written, words):
+    found = mistakes_of(changed(("arrive = 2026-03-05", f"arrive = {written}"), ("unit_ah = 100", "unit_aah = 100")))
+    (date,) = [mistake for mistake in found if "arrive (line 47)" in mistake]
+    assert words in date and "expected a date such as" in date
+    assert f'got "{written.partition("  #")[0].strip(chr(34))}"' in date
+    assert any("unit_aah" in mistake for mistake in found)

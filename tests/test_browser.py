@@ -456,7 +456,22 @@ def test_paper_shows_everything_in_dark_ink_even_to_those_who_read_in_the_dark(b
     assert len(printed["data"]) > 20_000
 
 
-@pytest.mark.parametrize("name", ["compare", "size", "remedies"])
+@pytest.mark.parametrize("size", [SMALL_PHONE, PHONE], ids=lambda size: str(size[0]))
+def test_no_figure_of_a_remedy_is_cut_on_a_telephone(look, size):
+    """Each change stands over its figures, and each figure bears the head of its column."""
+    page = look("remedies", size, unfold=True)
+    cells = page.run(
+        "return [...document.querySelectorAll('.stack')].map(box => [box.scrollWidth - box.clientWidth,"
+        " [...box.querySelectorAll('td')].filter(each => each.textContent && each.getBoundingClientRect().right >"
+        " document.documentElement.clientWidth).length, [...box.querySelectorAll('td')].filter(each => each.textContent &&"
+        " getComputedStyle(each, '::before').content.length < 4).length, box.querySelectorAll('td').length])"
+    )
+    assert len(cells) >= 2
+    for beyond, cut, bare, count in cells:
+        assert beyond <= 1 and cut == 0 and bare == 0 and count > 0
+
+
+@pytest.mark.parametrize("name", ["compare", "size"])
 def test_the_names_stay_while_a_table_is_moved_sideways(look, name):
     """On a telephone a wide table moves inside its own box, and its first column stays."""
     page = look(name, PHONE, unfold=True)

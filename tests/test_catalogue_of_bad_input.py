@@ -454,9 +454,11 @@ GRAMMAR = {
     "two equals": broken("unit_ah = 100", "unit_ah == 100", "Write one =."),
     "colon": broken("unit_ah = 100", "unit_ah: 100", "not a colon"),
     "no value": broken("unit_ah = 100", "unit_ah =", "A value is missing"),
-    "hour 24": broken("arrive = 2026-03-01", "arrive = 2026-03-01T24:00:00", "The hours of a day are 00 to 23"),
-    "day before month": broken("arrive = 2026-03-01", "arrive = 01-03-2026", "Write dates as year-month-day"),
-    "29 February of no leap year": broken("arrive = 2026-03-01", "arrive = 2026-02-29", "There is no such day in the calendar."),
+    "hour 24": with_("arrive = 2026-03-01", "arrive = 2026-03-01T24:00:00", ", arrive (line ", "The hours of a day are 00 to 23"),
+    "day before month": with_("arrive = 2026-03-01", "arrive = 01-03-2026", ", arrive (line ", "Write dates as year-month-day"),
+    "29 February of no leap year": with_(
+        "arrive = 2026-03-01", "arrive = 2026-02-29", ", arrive (line ", "There is no such day in the calendar: February 2026"
+    ),
     "open bracket": broken("[bank]", "[bank", "A closing bracket is missing."),
     "fraction": broken("duty_frac = 0.4", "duty_frac = 2/5", "Write a fraction as a number"),
     "leading zero": broken("seed = 4", "seed = 04", "without a zero in front"),

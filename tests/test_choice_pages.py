@@ -243,7 +243,7 @@ def test_the_size_page_opens_with_the_verdict():
     words = words_of(size_page(sizing(), TRIP))
     assert words.index(sized.verdict(sizing())) < words.index("The numbers")
     assert sized.target_words(sizing()) in words[: words.index("The numbers")]
-    for sentence in (*sized.limit_words(sizing()), *sized.walked_words(sizing()), *sized.caution_words(sizing())):
+    for sentence in (*sized.limit_words(sizing()), *sized.walked_words(sizing()), *sized.note_words(sizing())):
         assert sentence in words
     for row in sized.step_rows(sizing()):
         assert " ".join(row) in words

@@ -9,6 +9,7 @@ import re
 import shlex
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pandas as pd
@@ -375,8 +376,23 @@ def test_places_of_the_table_are_listed_in_order(capsys):
     names = [line.split("  ")[1] for line in capsys.readouterr().out.splitlines()[1:]]
     assert names == sorted(names, key=str.casefold)
     assert len(names) > 25
-    assert main(["normals"]) == 2
-    assert "expected a weather file" in capsys.readouterr().err
+    assert main(["normals"]) == 0
+    said = capsys.readouterr().out
+    assert all(name in said for name in names)
+    assert "How to ask" in said and 'weather = { normals = "nearest" }' in said and "flatdays normals place.epw" in said
+
+
+def test_normals_of_a_place_of_the_table_by_its_name(capsys):
+    assert main(["normals", "london"]) == 0
+    found = tomllib.loads(capsys.readouterr().out)["weather"]["normals"]
+    assert len(found["kt"]) == 12
+    assert main(["normals", "Atlantis"]) == 2
+    said = capsys.readouterr().err
+    assert (
+        "there is no such file, and no one place of this name comes along" in said and "flatdays normals lists the places" in said
+    )
+    assert main(["normals", "atlantis.epw"]) == 2
+    assert "atlantis.epw" in capsys.readouterr().err
 
 
 def test_what_to_fetch_names_the_file(tmp_path, capsys):

@@ -86,7 +86,8 @@ def test_far_and_single_years_are_called_doubtful():
     assert "equator" not in notes[0]
     assert "a single year" in notes[1]
     south = stop('weather = { normals = "sevilla" }', latitude_deg=-33.9, longitude_deg=18.4)
-    assert "beyond the equator summer and winter are the other way round" in climate_notes(south, written_normals(south))[0]
+    with pytest.raises(InputError, match=r'stop 1 "Here" \(line 9\), weather: .* got that of SEVILLA in the north, where summer'):
+        written_normals(south)
 
 
 def test_the_mean_of_one_year_is_that_year():

@@ -22,6 +22,7 @@ from simulator.weather import draws
 from simulator.weather.clouds import clearest_w_m2, clearness_quantiles, split_by_erbs, spread_over_hours
 from simulator.weather.normals import Normals, normals_from_written
 from simulator.weather.normals_table import normals_from_table
+from tests.clearness_days import draw_daily_clearness
 
 MONTH_OF_DAY = np.repeat(np.arange(12), [31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 
@@ -165,7 +166,7 @@ def test_the_split_is_that_of_the_library():
 @pytest.mark.parametrize("place", ["aberdeen", "chicago", "phoenix", "New York 1999", "sand point"])
 def test_months_are_as_bright_as_their_normals_within_3_pct(place):
     normals = normals_from_table(place)
-    kt = draws.draw_daily_clearness(normals, MONTH_OF_DAY, years=300, seed=3)
+    kt = draw_daily_clearness(normals, MONTH_OF_DAY, years=300, seed=3)
     drawn = np.array([kt[:, month == MONTH_OF_DAY].mean() for month in range(12)])
     assert drawn == pytest.approx(normals.kt, rel=0.03)
     spread = np.array([kt[:, month == MONTH_OF_DAY].std() for month in range(12)])
@@ -194,13 +195,13 @@ def test_day_follows_day_inside_the_month_as_measured(greensboro):
 
 @pytest.mark.parametrize(("kt", "wanted"), [(0.3, 0.0), (0.5, 0.3), (0.7, 0.3), (0.45, 0.6)])
 def test_the_bend_does_not_weaken_the_correlation(kt, wanted):
-    drawn = draws.draw_daily_clearness(plain(kt, kt_lag1=wanted), np.zeros(2000, int), years=50, seed=1)
+    drawn = draw_daily_clearness(plain(kt, kt_lag1=wanted), np.zeros(2000, int), years=50, seed=1)
     assert lag1(drawn) == pytest.approx(wanted, abs=0.01)
 
 
 @pytest.mark.parametrize("kt", [0.02, 0.1, 0.8, 0.85])
 def test_even_odd_climates_keep_their_mean(kt):
-    drawn = draws.draw_daily_clearness(plain(kt), np.zeros(365, int), years=100, seed=1)
+    drawn = draw_daily_clearness(plain(kt), np.zeros(365, int), years=100, seed=1)
     assert drawn.mean() == pytest.approx(kt, rel=0.02)
     assert 0.0 < drawn.min() <= drawn.max() < 1.0
     asked = trip(plain(kt), start="2001-06-01", days=60)
@@ -301,8 +302,8 @@ def test_two_hundred_years_begin_with_the_same_hundred_bit_for_bit():
         part = asked.draw(years=years, seed=7, first_year=first)
         for name, values in part.items():
             assert np.array_equal(values, whole[name][first : first + years]), (name, first, years)
-    kt = draws.draw_daily_clearness(plain(), MONTH_OF_DAY, years=20, seed=7)
-    assert np.array_equal(draws.draw_daily_clearness(plain(), MONTH_OF_DAY, years=5, seed=7, first_year=11), kt[11:16])
+    kt = draw_daily_clearness(plain(), MONTH_OF_DAY, years=20, seed=7)
+    assert np.array_equal(draw_daily_clearness(plain(), MONTH_OF_DAY, years=5, seed=7, first_year=11), kt[11:16])
 
 
 def test_blocks_of_work_change_nothing(monkeypatch):
@@ -423,7 +424,7 @@ def test_numbers_that_no_draw_can_have_are_refused_together():
         "first_year: expected a whole number of at least 0, got -5.",
     )
     with pytest.raises(InputError, match="years"):
-        draws.draw_daily_clearness(plain(), np.zeros(3, int), years=0, seed=1)
+        draw_daily_clearness(plain(), np.zeros(3, int), years=0, seed=1)
 
 
 def test_arrays_that_do_not_belong_together_are_refused():

@@ -76,7 +76,7 @@ def test_what_a_cold_cabin_refused_is_told():
     )
     assert cold_cabin_sentence(hours) == (
         "While the bank was dark the heating stood still: for 3 hours the cabin was colder than set, and the cells came down "
-        "to -2 C; in 2 of them they were too cold to be charged, and 1,590 Wh were refused."
+        "to -2 C; in 2 of them they were too cold to be charged, and 1,590 Wh on offer were refused."
     )
 
 

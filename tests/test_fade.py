@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simulator.battery.fade import LFP_LAWS, NaumannState, anode_potential_v, steady_use
+from simulator.battery.fade import LFP_LAWS, NaumannState, anode_potential_v
+from tests.steady import steady_use
 
 SOC = st.floats(0, 1)
 CELL_C = st.floats(-10, 60)

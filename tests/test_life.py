@@ -15,6 +15,7 @@ from simulator.battery.aged import LeadModel, LfpModel, aged_bank, models_of
 from simulator.battery.use import lead_wear, lfp_use, stored_mean, year_of_use
 from simulator.cli import main
 from simulator.engine import simulate
+from simulator.report.life import life_lines, wear_words
 from simulator.scenario import parse_scenario
 from simulator.scenario.parts import StoredBank
 from simulator.studies import life as life_module
@@ -311,3 +312,49 @@ def test_the_command_refuses_like_all_others(tmp_path, capsys):
     file.write_text("[bank]\nchemistry = 'lead'\n", encoding="utf-8")
     assert main(["life", str(file)]) == 2
     assert "chemistry" in capsys.readouterr().err
+
+
+def test_what_wears_a_lead_bank_is_said_in_a_sentence_of_the_models_own_figures():
+    found = live(parse_scenario(HARD))
+    assert found.ended_by == "cycles" and found.wear is not None
+    said = wear_words(found)
+    assert said.startswith("What wears it: its cycles") and said in life_lines(found)
+    # The three shares make the life: depth x heat x weight a year, in its first year.
+    a_year = found.wear.damage * found.wear.partial_weight
+    assert a_year > 1.0 and found.years_to_end == pytest.approx(1.0 / a_year)
+    assert f"{found.wear.partial_weight:.1f} times as much" in said
+    assert f"{found.longest_below_full_days:.0f} days without a full charge" in said
+
+
+def test_a_bank_that_time_ends_says_so_and_lithium_says_nothing():
+    easy = live(parse_scenario(HARD.replace("in_parallel = 1", "in_parallel = 30")))
+    assert easy.ended_by == "calendar" and "What wears it: time" in wear_words(easy)
+    lithium = live(parse_scenario(HARD.replace('"agm"', '"lfp"').replace("unit_v = 12\n", "unit_v = 12.8\n")))
+    assert wear_words(lithium) == ""
+
+
+HARD = """
+title = "A hard year"
+[bank]
+chemistry = "agm"
+unit_v = 12
+unit_ah = 100
+in_parallel = 1
+[[array]]
+name = "roof"
+panel = { p_w = 175 }
+tilt_deg = 0
+controller = { kind = "mppt" }
+[[appliance]]
+name = "fridge"
+power_w = 45
+duty_frac = 0.5
+[weather]
+sample = "miami"
+[[stop]]
+name = "Shore"
+latitude_deg = 25.8
+longitude_deg = -80.2
+arrive = 2026-02-01
+depart = 2026-03-10
+"""

@@ -24,7 +24,6 @@ from simulator.report.measures import METRIC, US, figure, measures_named
         (lambda unit: unit.temp(100.0), "100 C", "212 F"),
         (lambda unit: unit.temp(-40.0), "-40 C", "-40 F"),
         (lambda unit: unit.temp(37.0, 1), "37 C", "98.6 F"),
-        (lambda unit: unit.temp_step(10.0), "10 K", "18 degrees F"),
         (lambda unit: unit.litres(37.85411784), "37.9 L", "10 gal"),
         (lambda unit: unit.length(3.048), "3.05 m", "10 ft"),
         (lambda unit: unit.length(0.254), "25.4 cm", "10 in"),
@@ -34,7 +33,6 @@ from simulator.report.measures import METRIC, US, figure, measures_named
         (lambda unit: unit.area(9.290304), "9.29 m2", "100 sq ft"),
         (lambda unit: unit.volume(28.316846592), "28.3 L", "1 cu ft"),
         (lambda unit: unit.speed(0.44704), "0.447 m/s", "1 mph"),
-        (lambda unit: unit.road_speed(160.9344), "161 km/h", "100 mph"),
     ],
 )
 def test_each_quantity_in_both_units(said, metric, us):

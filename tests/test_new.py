@@ -178,3 +178,35 @@ def test_yes_asks_nothing_on_a_terminal(tmp_path, monkeypatch):
     assert status == 0
     assert "?" not in said
     assert file.read_text(encoding="utf-8") == starter_text()
+
+
+def test_prices_and_weights_stand_there_as_comments_that_hold(tmp_path, capsys):
+    """With the # taken away from them the three commands that count money have what they need."""
+    text = starter_text()
+    wanted = ("unit_price", "unit_kg", "unit_m", "price", "budget", "roof_m2", "bay_m", "max_price", "flat_days", "panels")
+    lines: list[str] = []
+    of_table = True
+    for written in text.splitlines():
+        line, bare = written, written.removeprefix("# ")
+        key = bare.split("=")[0].strip()
+        if line.startswith("["):
+            of_table = True
+        elif line.startswith("# [") and bare.split("#")[0].strip() in ("[size]", "[costs]", "[[variant]]"):
+            of_table = True
+            line = bare
+        elif line.startswith("# ["):
+            of_table = False
+        elif line.startswith("# panel = {"):
+            lines[-1] = bare
+            continue
+        inside = lines and any(word in "".join(lines) for word in ("[size]",))
+        keys = (*wanted, "in_parallel", "currency", "fuel_price_per_l", "name", "set") if inside else wanted
+        lines.append(bare if of_table and line.startswith("# ") and key in keys and "=" in bare else line)
+    file = tmp_path / "priced.toml"
+    file.write_text("\n".join(lines), encoding="utf-8")
+    assert main(["check", str(file)]) == 0
+    found = read_scenario(file)
+    assert found.bank.unit_price and found.arrays[0].panel.price and found.size and found.costs.currency == "EUR"
+    capsys.readouterr()
+    assert main(["size", str(file), "--years", "2", "--in-parallel", "1-2", "--panels", "roof=1-2"]) == 0
+    assert "The cheapest design" in capsys.readouterr().out

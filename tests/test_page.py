@@ -19,9 +19,9 @@ from simulator.report.calendar_months import calendar_months
 from simulator.report.measures import US
 from simulator.report.page import render_page
 from simulator.report.sections import energy, stops
-from simulator.report.tables import GENERATOR_CAUTION, MEDICAL_CAUTION, PROTECTION_WORDS, verdict
+from simulator.report.tables import PROTECTION_WORDS, verdict
 from simulator.report.words import short_span_text, span_text, wh_text, whole_text
-from simulator.scenario import parse_scenario
+from simulator.scenario import cautions, parse_scenario
 
 SECTIONS = {
     "answer",
@@ -266,7 +266,7 @@ def test_a_trip_without_a_flat_day_says_so_and_opens_its_lowest_day(runs):
     assert "No flat days" in words
     assert "Nothing needs mending" in words
     assert "The day of the lowest charge, hour by hour" in words
-    assert GENERATOR_CAUTION in words
+    assert cautions.GENERATOR in words
 
 
 def test_the_opened_day_is_the_worst_one(runs):
@@ -334,11 +334,11 @@ def test_what_was_added_for_the_answer_is_said(runs):
 
 def test_medical_devices_are_cautioned_first(runs):
     outcome, text, page = runs["calm"]
-    assert MEDICAL_CAUTION not in _Page(page).words()
+    assert cautions.MEDICAL not in _Page(page).words()
     appliances = (replace(outcome.scenario.appliances[0], medical=True), *outcome.scenario.appliances[1:])
-    other = replace(outcome, scenario=replace(outcome.scenario, appliances=appliances))
+    other = simulate(replace(outcome.scenario, appliances=appliances))
     words = _Page(render_page(other, text)).words()
-    assert words.index(MEDICAL_CAUTION) < words.index(GENERATOR_CAUTION)
+    assert words.index(cautions.MEDICAL) < words.index(cautions.GENERATOR)
 
 
 def test_the_scenario_and_the_last_line_can_be_chosen(runs):

@@ -182,3 +182,17 @@ def test_the_real_list():
 
 def test_words_are_folded():
     assert folded("  São-Tomé (Old) ") == "sao tome old"
+
+
+def test_a_name_without_the_list_of_towns_tells_both_ways_out(monkeypatch, tmp_path, capsys):
+    def missing(least_people):
+        raise PlacesMissing
+
+    monkeypatch.setattr(places, "_library", missing)
+    places._towns.cache_clear()
+    assert main(["new", str(tmp_path / "south.toml"), "--yes", "--at", "Evora, PT"]) == 2
+    said = capsys.readouterr().err
+    assert "pip install 'flatdays[places]'" in said and '"38.57,-7.91"' in said
+    with pytest.raises(InputError) as caught:
+        parse_scenario(trip('place = "Evora, PT"'))
+    assert "pip install 'flatdays[places]'" in caught.value.mistakes[0] and "latitude_deg" in caught.value.mistakes[0]

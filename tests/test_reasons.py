@@ -66,5 +66,9 @@ def test_the_words_follow_the_figures():
     assert "on that day" in rich.sentence
     assert "30% below" in rich.sentence
     assert "20% above the trip's mean" in rich.sentence
-    assert "400 Wh were refused" in rich.sentence
+    assert "400 Wh on offer were refused" in rich.sentence
+    assert Reason(2, None, 0.0, 0.0, 1000.0, 0.0, 0.0, since_start=True).sentence.startswith(
+        "in the 2 days since the trip began "
+    )
+    assert Reason(1, None, 0.0, 0.0, 1000.0, 0.0, 0.0, since_start=True).sentence.startswith("on the first day of the trip ")
     assert "80 Wh were held back" in rich.sentence

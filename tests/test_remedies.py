@@ -210,6 +210,8 @@ def test_the_order():
         _remedy("free, without something essential", 0.0, 0.0, 0, gives_up=2),
         _remedy("free, without comfort", 0.0, 0.0, 0, gives_up=1),
         _remedy("cheap, cures little", 100.0, 10.0, 3, cured=1.0),
+        _remedy("part free, cures little", 0.0, 0.0, 5, cured=1.0),
+        _remedy("part free, without comfort, cures more", 0.0, 0.0, 1, gives_up=1, cured=6.0),
     ]
     assert [remedy.name for remedy in sorted(listed, key=lambda remedy: remedy.rank)] == [
         "free",
@@ -219,7 +221,9 @@ def test_the_order():
         "price only",
         "unknown",
         "free, without something essential",
+        "part free, without comfort, cures more",
         "part free",
+        "part free, cures little",
         "cheap, cures little",
     ]
 

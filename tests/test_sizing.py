@@ -19,7 +19,7 @@ from simulator.battery import kernel as k
 from simulator.engine import Setting
 from simulator.errors import InputError
 from simulator.report.measures import US
-from simulator.report.sizing import size_lines
+from simulator.report.sizing import size_lines, usual_words
 from simulator.route import RouteWeather, WeatherYears, drawn_years
 from simulator.scenario import parse_scenario, read_scenario
 from simulator.scenario.parts import Generator, SizeWish
@@ -533,3 +533,16 @@ def test_an_interrupted_run_says_how_to_go_on(tmp_path, capsys, monkeypatch):
 def test_the_same_bytes_twice(sized, rambler):
     again = size(rambler, replace(rambler.size, in_parallel=(1, 2, 3, 4), years=5), threads=1)
     assert json.dumps(size_summary(again)) == json.dumps(size_summary(sized))
+
+
+def test_the_usual_target_is_said_to_be_the_usual_one_and_how_to_change_it(sized, rambler):
+    assert sized.scenario.size is not None
+    stated = replace(sized, usual=())
+    assert usual_words(stated) == ""
+    said = usual_words(replace(sized, usual=("target", "years", "soh")))
+    assert "This is the usual target" in said and "--flat-days" in said and "--odds" in said and "[size]" in said
+    assert "target" not in size(rambler, replace(rambler.size, flat_days=1, in_parallel=(1,), years=2)).usual
+    plain = replace(rambler.size, flat_days=None, odds=None, years=2, in_parallel=(1,))
+    found = size(rambler, plain)
+    assert "target" in found.usual and "years" not in found.usual
+    assert usual_words(found) in " ".join(size_lines(found))

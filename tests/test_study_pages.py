@@ -7,6 +7,7 @@ import io
 import json
 import re
 from dataclasses import replace
+from html import unescape
 
 import numpy as np
 import pytest
@@ -15,14 +16,16 @@ from simulator.cli import main
 from simulator.report import axis
 from simulator.report.chances import odds_verdict
 from simulator.report.files import life_files, odds_files
-from simulator.report.frame import Answer, Bars, Fold, Grid, Page, Part, Points, Words, render, scenario_cautions
+from simulator.report.frame import Answer, Bars, Fold, Grid, Page, Part, Points, Words, render
 from simulator.report.life import verdict
 from simulator.report.measures import US
 from simulator.report.odds_page import _count_rows, _years_plot, odds_page, week_shares
+from simulator.report.page import render_page
 from simulator.report.route_map import route_map
 from simulator.report.sections import Bar
-from simulator.report.tables import cautions
+from simulator.report.tables import answer_lines
 from simulator.scenario import parse_scenario
+from simulator.scenario.cautions import cautions_of
 from simulator.studies.life import live
 from simulator.studies.odds import odds
 from simulator.timeline import build_timeline
@@ -257,7 +260,11 @@ def test_an_answer_has_one_of_three_states():
 
 
 def test_the_cautions_of_a_page_are_those_of_the_terminal(scenario, run_outcome):
-    assert scenario_cautions(scenario) == cautions(run_outcome)
+    printed = answer_lines(run_outcome)
+    told = [line.removeprefix("  - ") for line in printed[printed.index("Caution") + 1 :]]
+    assert told == list(cautions_of([scenario]))
+    page = unescape(render_page(run_outcome))
+    assert all(f"<li>{caution}</li>" in page for caution in told)
 
 
 @pytest.fixture(scope="module")

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from simulator.errors import InputError
 from simulator.weather import COLUMNS, StationYear, distance_km, distance_notes, hourly_weather, read_sample
-from simulator.weather.station import year_index
+from simulator.weather.station import refuse_other_hemisphere, year_index
 
 
 @pytest.fixture(autouse=True)
@@ -84,20 +85,29 @@ def test_distances_on_the_sphere():
 
 
 def _stop(latitude: float, elevation: float | None) -> SimpleNamespace:
-    return SimpleNamespace(number=2, name="Meadow", latitude_deg=latitude, longitude_deg=-79.95, elevation_m=elevation)
+    return SimpleNamespace(number=2, name="Meadow", line=None, latitude_deg=latitude, longitude_deg=-79.95, elevation_m=elevation)
 
 
 def test_notes_for_stations_far_away_or_at_another_height():
     station = read_sample("greensboro")
     assert distance_notes(station, _stop(36.1, None)) == ()
     assert distance_notes(station, _stop(36.9, 500.0)) == ()
-    (south,) = distance_notes(station, _stop(-36.1, None))
-    assert "beyond the equator, where summer and winter are the other way round" in south
     (far,) = distance_notes(station, _stop(38.1, 273.0))
-    assert "equator" not in far
     assert far.startswith('stop 2 "Meadow": its weather was measured 222 km away, at Greensboro, North Carolina')
     (high,) = distance_notes(station, _stop(36.1, 1273.0))
     assert "lies 1000 m above Greensboro" in high
     assert "6 C colder" in high
     assert len(distance_notes(station, _stop(38.1, -100.0))) == 2
     assert "warmer" in distance_notes(station, _stop(36.1, -100.0))[0]
+
+
+@pytest.mark.parametrize(
+    ("place_deg", "stop_deg", "refused"),
+    [(36.1, -36.1, True), (-36.1, 36.1, True), (12.0, -1.0, True), (1.3, -0.3, False), (36.1, 5.0, False), (36.1, 0.0, False)],
+)
+def test_weather_from_beyond_the_equator_is_refused_where_there_are_seasons(place_deg, stop_deg, refused):
+    if not refused:
+        refuse_other_hemisphere("There", place_deg, _stop(stop_deg, None))
+        return
+    with pytest.raises(InputError, match=r"summer and winter are the other way round\. Take a file"):
+        refuse_other_hemisphere("There", place_deg, _stop(stop_deg, None))

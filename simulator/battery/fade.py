@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from simulator.units import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_HOUR, ZERO_CELSIUS_K
+from simulator.units import DAYS_PER_YEAR, SECONDS_PER_HOUR, ZERO_CELSIUS_K
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -369,31 +369,3 @@ LFP_LAWS: Final[dict[str, LossLaw]] = {
     "Gasper 2023": prismatic_loss,
 }
 """Published models of the fade, the one that carries the estimate first."""
-
-
-def steady_use(soc: float, cell_c: float, depth_frac: float, full_cycles_per_year: float, rate_per_h: float) -> Use:
-    """Make a year that is the same from end to end.
-
-    Parameters
-    ----------
-    soc, cell_c : float
-        State of charge 0..1 and cell temperature [deg C], all year.
-    depth_frac : float
-        Depth of every cycle, 0..1.
-    full_cycles_per_year : float
-        Full cycles a year [-].
-    rate_per_h : float
-        Rate of charge and discharge [1/h].
-
-    Returns
-    -------
-    Use
-    """
-    return Use(
-        soc=np.array([soc]),
-        cell_c=np.array([cell_c]),
-        weight_h=np.array([DAYS_PER_YEAR * HOURS_PER_DAY]),
-        depth_frac=np.array([depth_frac]),
-        full_cycles=np.array([full_cycles_per_year]),
-        rate_per_h=rate_per_h,
-    )

@@ -27,7 +27,7 @@ def add_added(command: argparse.ArgumentParser) -> None:
 
 
 def with_all_added(scenario: Scenario, arguments: argparse.Namespace) -> tuple[Scenario, tuple[Added, ...]]:
-    """The scenario with everything that was added, and what that is.
+    """The scenario with everything that was added (behind a larger inverter where that is needed), and what was added.
 
     Raises
     ------
@@ -37,7 +37,7 @@ def with_all_added(scenario: Scenario, arguments: argparse.Namespace) -> tuple[S
     texts: list[str] = arguments.add
     if not texts:
         return scenario, ()
-    from simulator.studies.added import with_added
+    from simulator.studies.added import with_added, with_everything
     from simulator.studies.added_words import read_added
 
     mistakes: dict[str, None] = {}
@@ -45,13 +45,13 @@ def with_all_added(scenario: Scenario, arguments: argparse.Namespace) -> tuple[S
     for text in texts:
         try:
             each = read_added(text)
-            scenario = with_added(scenario, each)
+            with_added(scenario, each)
             found.append(each)
         except InputError as error:
             mistakes |= dict.fromkeys(error.mistakes)
     if mistakes:
         raise InputError(mistakes)
-    return scenario, tuple(found)
+    return with_everything(scenario, found)[0], tuple(found)
 
 
 def print_effect(effect: Effect) -> None:

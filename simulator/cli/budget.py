@@ -7,7 +7,16 @@ from pathlib import Path
 
 from simulator.cli.adding import add_added, print_effect, with_all_added
 from simulator.cli.csv_file import check_csv, write_csv
-from simulator.cli.shared import Commands, example, print_json, print_lines, progress
+from simulator.cli.shared import (
+    Commands,
+    add_weather_years,
+    example,
+    print_json,
+    print_lines,
+    progress,
+    say_written,
+    weather_years,
+)
 
 
 def add(commands: Commands) -> None:
@@ -21,16 +30,7 @@ def add(commands: Commands) -> None:
         ),
     )
     budget.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
-    budget.add_argument(
-        "--years", type=int, metavar="N", help="judge over so many weather years; left out: over the year of a plain run"
-    )
-    budget.add_argument(
-        "--source",
-        choices=("written", "past", "drawn"),
-        help="the one year of a plain run, past years of the archive, or drawn ones; left out: by --years and the stops",
-    )
-    budget.add_argument("--seed", type=int, metavar="S", help="start of the chance; left out: the scenario's")
-    budget.add_argument("--load-spread", type=float, metavar="SHARE", help="how much a day's load varies over many years (0.15)")
+    add_weather_years(budget)
     budget.add_argument(
         "--target", type=float, default=0.9, metavar="SHARE", help="over many years: this share must have no flat day (0.9)"
     )
@@ -50,10 +50,7 @@ def _budget(arguments: argparse.Namespace) -> int:
     check_csv(arguments.csv)
     found = budget(
         scenario,
-        years=arguments.years,
-        seed=arguments.seed,
-        source=arguments.source,
-        load_spread_frac=arguments.load_spread,
+        **weather_years(arguments),
         target_frac=arguments.target,
         progress=progress("rounds"),
     )
@@ -80,6 +77,5 @@ def _budget(arguments: argparse.Namespace) -> int:
     if arguments.csv is not None:
         rows = [row | {"passes_again_at": " ".join(map(str, row["passes_again_at"]))} for row in budget_rows(found)]
         write_csv(arguments.csv, rows)
-        if not arguments.json:
-            print_lines(["", f"Written: {arguments.csv}"], wrap=False)
+        say_written(arguments.csv, arguments)
     return 0

@@ -26,6 +26,7 @@ def _check(arguments: argparse.Namespace) -> int:
     from simulator.scenario.variants import read_variants
     from simulator.weather import look_at_weather_file
     from simulator.weather.heads import Origin, origin_of_file, origin_of_sample, origin_words
+    from simulator.weather.station import refuse_other_hemisphere
 
     (_, scenario), *variants = read_variants(arguments.scenario)
     weather: dict[int, str] = {}
@@ -42,6 +43,10 @@ def _check(arguments: argparse.Namespace) -> int:
             found = origin_of_sample(choice.sample) if choice.sample is not None else origin_of_file(choice.file or Path())
             if found is not None:
                 weather[stop.number] = origin_words(found, stop)
+                try:
+                    refuse_other_hemisphere(found.name, found.latitude_deg, stop)
+                except InputError as error:
+                    mistakes |= dict.fromkeys(error.mistakes)
     # A stop that asks for the nearest place has to look up its height, which takes the heavy libraries.
     named = [stop for stop in scenario.stops if stop.weather is not None and stop.weather.normals is not None]
     if named:

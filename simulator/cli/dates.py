@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 
 from simulator.cli.csv_file import check_csv, write_csv
-from simulator.cli.shared import Commands, example, print_json, print_lines, progress
+from simulator.cli.shared import Commands, example, print_json, print_lines, progress, say_written
 
 
 def add(commands: Commands) -> None:
@@ -76,6 +76,5 @@ def _dates(arguments: argparse.Namespace) -> int:
         print_lines(dates_lines(found))
     if arguments.csv is not None:
         write_csv(arguments.csv, dates_rows(found))
-        if not arguments.json:
-            print_lines(["", f"Written: {arguments.csv}"], wrap=False)
+        say_written(arguments.csv, arguments)
     return 0

@@ -5,12 +5,12 @@ from __future__ import annotations
 import argparse
 import re
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from simulator.cli import answers
 from simulator.cli.shared import Commands, example, print_lines, refuse_impossible
 from simulator.errors import InputError, printable
 
@@ -21,8 +21,14 @@ Value = TypeVar("Value")
 MOST_TRIES = 3
 STAND_IN_KM, STAND_IN_DEG = 1000.0, 5.0
 """A place of the table of normals stands in for another up to here, on the ground and in latitude, and is said to (no source)."""
+UNDERSTOOD = {
+    "lfp": "lfp (lithium iron phosphate)",
+    "agm": "agm (lead-acid, sealed)",
+    "gel": "gel (lead-acid, sealed)",
+    "flooded": "flooded (lead-acid, to be topped up)",
+}
+UNITS = {"days": " days", "panel_w": " W", "unit_ah": " Ah", "bus_v": " V"}
 GOOD_KM, OTHER_CLIMATE_KM = 100.0, 500.0
-MOST_PLACES = 20
 
 
 def add(commands: Commands) -> None:
@@ -38,6 +44,8 @@ def add(commands: Commands) -> None:
             "flatdays new my-trip.toml",
             'flatdays new winter.toml --bank lfp --units 3 --panel-w 400 --at "48.1,7.9" --from 2026-12-01 --days 14',
             'flatdays new south.toml --yes --vehicle bus --at "Evora, PT" --at "38.0,-7.5" --appliances "fridge, lights, kettle"',
+            "  names of towns need the extra list: pip install 'flatdays[places]'; latitude,longitude needs nothing",
+            'flatdays new plain.toml --yes --vehicle van --bank lithium --panel-w "2 x 175 W" --days "2 weeks"',
         ),
     )
     # A place in the south or the west, -45.0,170.5, begins like an option; for argparse it must look like a number.
@@ -68,12 +76,14 @@ def _new(arguments: argparse.Namespace) -> int:
     asking = not arguments.yes and sys.stdin.isatty() and sys.stdout.isatty()
     plan = Plan()
     mistakes: list[str] = []
+    understood: list[str] = []
     for question in QUESTIONS:
         written = given[question.key]
         try:
             if written is not None:
                 text = "; ".join(written) if isinstance(written, list) else written
                 plan = replace(plan, **{question.key: question.read(text)})
+                understood += _taken(question, text, plan)
             elif asking:
                 plan = _asked(question, plan)
         except ValueError as error:
@@ -87,6 +97,8 @@ def _new(arguments: argparse.Namespace) -> int:
     text = starter_text(plan)
     parse_scenario(text, target)
     _write(target, text)
+    if understood:
+        print_lines(["Understood", *(f"  {line}" for line in understood), ""])
     print_lines([f"Written: {target}", f"Next: flatdays check {target}", f"      flatdays run {target}"], wrap=False)
     return 0
 
@@ -129,11 +141,30 @@ def _asked(question: Question, plan: Plan) -> Plan:
         if not line.strip():
             return plan
         try:
-            return replace(plan, **{question.key: question.read(line.strip())})
+            plan = replace(plan, **{question.key: question.read(line.strip())})
+            for said in _taken(question, line.strip(), plan, alone=True):
+                print_lines([f"  Understood: {said}"])
+            return plan
         except ValueError as error:
             print_lines([f"  {str(error)[0].upper()}{str(error)[1:]}."])
     print_lines([f"  Taken for now: {usual}. Change it in the file."])
     return plan
+
+
+def _taken(question: Question, written: str, plan: Plan, *, alone: bool = False) -> list[str]:
+    """What was understood, where that is not word for word what was written."""
+    value = getattr(plan, question.key)
+    said = UNDERSTOOD.get(value, _shown(value)) if isinstance(value, str) else f"{_shown(value)}{UNITS.get(question.key, '')}"
+    if isinstance(value, tuple) and _are_places(value):
+        said = "; ".join(f"{part.name} at {_degrees(part)}" for part in value)
+    elif answers.plain(written) in (_shown(value).lower(), said.lower()):
+        return []
+    return [said if alone else f"{question.flag} {written}: {said}"]
+
+
+def _degrees(place: Place) -> str:
+    north, east = "north" if place.latitude_deg >= 0 else "south", "east" if place.longitude_deg >= 0 else "west"
+    return f"{abs(place.latitude_deg):.2f} {north}, {abs(place.longitude_deg):.2f} {east}"
 
 
 def _shown(value: Any) -> str:
@@ -150,116 +181,6 @@ def _shown(value: Any) -> str:
 
 def _are_places(value: tuple[Any, ...]) -> bool:
     return bool(value) and not isinstance(value[0], str)
-
-
-# ---- reading answers ----
-
-
-def _one_of(words: Sequence[str]) -> Callable[[str], str]:
-    def read(text: str) -> str:
-        from simulator.scenario.desk import either, nearest
-
-        text = text.strip()
-        word = text.lower()
-        if word not in words:
-            raise ValueError(
-                f'expected {either(list(words))}, got "{text}"{nearest(word, words).rstrip("?").replace(" Did", "; did")}'
-            )
-        return word
-
-    return read
-
-
-def _number(low: float, high: float, unit: str) -> Callable[[str], float]:
-    def read(text: str) -> float:
-        bare = text.strip().lower().removesuffix(unit.lower()).strip()
-        try:
-            value = float(bare)
-        except ValueError:
-            value = float("nan")
-        if not low <= value <= high:
-            raise ValueError(f'expected a number from {low:g} to {high:g} {unit}, got "{text}"'.replace(" ,", ","))
-        return value
-
-    return read
-
-
-def _whole(low: int, high: int) -> Callable[[str], int]:
-    def read(text: str) -> int:
-        if not text.strip().isdecimal() or not low <= int(text) <= high:
-            raise ValueError(f'expected a whole number from {low} to {high}, got "{text}"')
-        return int(text)
-
-    return read
-
-
-def _volts(text: str) -> int:
-    bare = text.strip().lower().removesuffix("v").strip()
-    if bare not in ("12", "24", "48"):
-        raise ValueError(f'expected 12, 24 or 48, got "{text}"')
-    return int(bare)
-
-
-def _date(text: str) -> date:
-    try:
-        found = date.fromisoformat(text.strip())
-    except ValueError:
-        raise ValueError(f'expected a date such as 2026-12-01, got "{text}"') from None
-    if not 1950 <= found.year <= 2097:
-        raise ValueError(f"expected a date from 1950 to 2097, got {found}")
-    return found
-
-
-def _appliances(text: str) -> tuple[str, ...]:
-    from simulator.scenario.starter import APPLIANCES
-
-    read = _one_of(tuple(APPLIANCES))
-    return tuple(dict.fromkeys(read(part) for part in text.replace(";", ",").split(",") if part.strip())) or _nothing()
-
-
-def _nothing() -> tuple[str, ...]:
-    raise ValueError("expected at least one appliance, got none")
-
-
-def _places(text: str) -> tuple[Place, ...]:
-    parts = [part for part in text.split(";") if part.strip()]
-    if not 0 < len(parts) <= MOST_PLACES:
-        raise ValueError(f"expected 1 to {MOST_PLACES} places, got {len(parts)}")
-    found = [_place(part.strip(), number) for number, part in enumerate(parts, 1)]
-    names = [place.name for place in found]
-    return tuple(
-        place if names.count(place.name) == 1 else replace(place, name=f"{place.name} {number}")
-        for number, place in enumerate(found, 1)
-    )
-
-
-def _place(text: str, number: int) -> Place:
-    """``48.1,7.9``, or the name of a town."""
-    from simulator.scenario.starter import Place
-
-    what = 'a latitude and a longitude such as "48.1,7.9", or a town such as "Evora, PT"'
-    parts = text.replace("\N{DEGREE SIGN}", "").split(",")
-    try:
-        latitude_deg, longitude_deg = (float(part) for part in parts)
-    except ValueError:
-        if any(sign.isalpha() for sign in text):
-            return _town(text)
-        raise ValueError(f'expected {what}, got "{text}"') from None
-    if not (-90.0 <= latitude_deg <= 90.0 and -180.0 <= longitude_deg <= 180.0):
-        raise ValueError(f'expected a latitude from -90 to 90 and a longitude from -180 to 180, got "{text}"')
-    return Place(f"Stop {number}", latitude_deg, longitude_deg)
-
-
-def _town(text: str) -> Place:
-    from simulator.scenario.desk import Desk
-    from simulator.scenario.places import find_town
-    from simulator.scenario.starter import Place
-
-    desk = Desk(file="")
-    town = find_town(text, ("place",), desk)
-    if town is None:
-        raise ValueError(" ".join(desk.mistakes).removeprefix(": ").removeprefix("place: ").rstrip("."))
-    return Place(town.name.replace('"', ""), town.latitude_deg, town.longitude_deg, remark=f"{town.said} (GeoNames)")
 
 
 def _together(plan: Plan) -> list[str]:
@@ -296,7 +217,12 @@ def _questions() -> tuple[Question, ...]:
     kinds, banks = ("camper", "bus", "trailer", "truck", "boat"), ("lfp", "agm", "gel", "flooded")
     return (
         Question(
-            "vehicle", "--vehicle", "KIND", f"{', '.join(kinds)} (camper)", f"What is it: {', '.join(kinds)}?", _one_of(kinds)
+            "vehicle",
+            "--vehicle",
+            "KIND",
+            f"{', '.join(kinds)} (camper)",
+            f"What is it: {', '.join(kinds)}?",
+            answers.one_of(kinds, answers.VEHICLE_WORDS),
         ),
         Question(
             "chemistry",
@@ -304,7 +230,7 @@ def _questions() -> tuple[Question, ...]:
             "CHEMISTRY",
             "lfp (lithium iron phosphate), agm, gel or flooded (lead-acid); lfp is usual",
             "Battery: lfp (lithium iron phosphate), agm, gel or flooded (lead-acid)?",
-            _one_of(banks),
+            answers.chemistry(banks),
         ),
         Question(
             "bus_v",
@@ -312,7 +238,7 @@ def _questions() -> tuple[Question, ...]:
             "VOLTS",
             "voltage of the system: 12, 24 or 48 (12)",
             "Voltage of the system: 12, 24 or 48?",
-            _volts,
+            answers.volts,
         ),
         Question(
             "unit_ah",
@@ -320,28 +246,34 @@ def _questions() -> tuple[Question, ...]:
             "AH",
             "ampere-hours of one 12 V unit (100)",
             "Ampere-hours of one 12 V battery?",
-            _number(1, 5000, "Ah"),
+            answers.number(1, 5000, "Ah"),
         ),
-        Question("units", "--units", "N", "how many of them (2)", "How many of them?", _whole(1, 400)),
+        Question("units", "--units", "N", "how many of them (2)", "How many of them?", answers.whole(1, 400)),
         Question(
             "panel_w",
             "--panel-w",
             "WATTS",
             "panels on the roof, all together; 0 for none (350)",
             "Watts of panels, all together (0 for none)?",
-            _number(0, 20_000, "W"),
+            answers.number(0, 20_000, "W"),
         ),
         Question(
             "places",
             "--at",
             "PLACE",
-            'where: "48.1,7.9" (north and east are positive) or a town such as "Evora, PT"; once for each stop',
+            'where: "48.1,7.9" (north and east are positive) or, with flatdays[places] installed, a town such as "Evora, PT"; '
+            "once for each stop",
             'Where: latitude,longitude or a town such as "Evora, PT"; more than one with ; between?',
-            _places,
+            answers.places,
         ),
-        Question("first", "--from", "DATE", "first day (2026-05-01)", "First day?", _date),
+        Question("first", "--from", "DATE", "first day (2026-05-01)", "First day?", answers.day),
         Question(
-            "days", "--days", "N", "days of the trip, shared out over the places (14)", "How many days in all?", _whole(1, 1000)
+            "days",
+            "--days",
+            "N",
+            "days of the trip, or 2 weeks, 1 month; shared out over the places (14)",
+            "How many days in all (or 2 weeks, 1 month)?",
+            answers.span(1, 1000),
         ),
         Question(
             "appliances",
@@ -351,7 +283,7 @@ def _questions() -> tuple[Question, ...]:
             "heater fan, kettle, microwave, induction, air conditioner, tools, breathing aid",
             "What draws power, with commas between (also freezer, router, television, heater fan, kettle, microwave, induction, "
             "air conditioner, tools, breathing aid)?",
-            _appliances,
+            answers.appliances,
         ),
     )
 

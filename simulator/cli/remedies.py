@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
 
-from simulator.cli.csv_file import check_csv, write_csv
-from simulator.cli.shared import Commands, example, measures_of, print_json, print_lines, progress
-from simulator.cli.study_files import write_study
+from simulator.cli.csv_file import write_csv
+from simulator.cli.shared import (
+    Commands,
+    add_weather_years,
+    example,
+    measures_of,
+    print_json,
+    print_lines,
+    progress,
+    say_written,
+    weather_years,
+)
+from simulator.cli.study_files import check_written, write_page
 
 
 def add(commands: Commands) -> None:
@@ -22,16 +31,7 @@ def add(commands: Commands) -> None:
         ),
     )
     remedies.add_argument("scenario", type=Path, metavar="SCENARIO", help="the scenario file (TOML)")
-    remedies.add_argument(
-        "--years", type=int, metavar="N", help="judge over so many weather years; left out: over the year of a plain run"
-    )
-    remedies.add_argument(
-        "--source",
-        choices=("written", "past", "drawn"),
-        help="the one year of a plain run, past years of the archive, or drawn ones; left out: by --years and the stops",
-    )
-    remedies.add_argument("--seed", type=int, metavar="S", help="start of the chance; left out: the scenario's")
-    remedies.add_argument("--load-spread", type=float, metavar="SHARE", help="how much a day's load varies (0.15)")
+    add_weather_years(remedies)
     remedies.add_argument("--no-pairs", action="store_true", help="try single changes only")
     remedies.add_argument(
         "--out", type=Path, metavar="FOLDER", help="also write remedies.json, remedies.html and changes.csv there"
@@ -48,17 +48,10 @@ def _remedies(arguments: argparse.Namespace) -> int:
     from simulator.studies.remedies import remedies
     from simulator.studies.remedy_rows import remedies_summary, remedy_rows
 
-    check_csv(arguments.csv)
-    if arguments.out is not None:
-        from simulator.record import check_folder
-
-        check_folder(arguments.out)
+    check_written(arguments)
     found = remedies(
         scenario,
-        years=arguments.years,
-        seed=arguments.seed,
-        source=arguments.source,
-        load_spread_frac=arguments.load_spread,
+        **weather_years(arguments),
         pairs=not arguments.no_pairs,
         progress=progress("changes"),
     )
@@ -71,11 +64,8 @@ def _remedies(arguments: argparse.Namespace) -> int:
     if arguments.out is not None:
         from simulator.report.files import remedies_files
 
-        sys.stdout.flush()
-        text = arguments.scenario.read_text(encoding="utf-8")
-        write_study(remedies_files(found, text, measures_of(arguments)), arguments)
+        write_page(remedies_files, found, arguments)
     if arguments.csv is not None:
         write_csv(arguments.csv, remedy_rows(found))
-        if not arguments.json:
-            print_lines(["", f"Written: {arguments.csv}"], wrap=False)
+        say_written(arguments.csv, arguments)
     return 0

@@ -74,6 +74,36 @@ def example(*lines: str) -> dict[str, Any]:
     }
 
 
+def add_weather_years(command: argparse.ArgumentParser) -> None:
+    """Which weather a study is judged by: years, source, seed, and how much the load varies."""
+    command.add_argument(
+        "--years", type=int, metavar="N", help="judge over so many weather years; left out: over the year of a plain run"
+    )
+    command.add_argument(
+        "--source",
+        choices=("written", "past", "drawn"),
+        help="the one year of a plain run, past years of the archive, or drawn ones; left out: by --years and the stops",
+    )
+    command.add_argument("--seed", type=int, metavar="S", help="start of the chance; left out: the scenario's")
+    command.add_argument("--load-spread", type=float, metavar="SHARE", help="how much a day's load varies over many years (0.15)")
+
+
+def weather_years(arguments: argparse.Namespace) -> dict[str, Any]:
+    """What was asked for by :func:`add_weather_years`, by the names that the studies have for it."""
+    return {
+        "years": arguments.years,
+        "source": arguments.source,
+        "seed": arguments.seed,
+        "load_spread_frac": arguments.load_spread,
+    }
+
+
+def say_written(path: Path, arguments: argparse.Namespace) -> None:
+    """Say that a file was written, unless only JSON was wanted."""
+    if not arguments.json:
+        print_lines(["", f"Written: {path}"], wrap=False)
+
+
 def refuse_impossible(path: Path, cure: str) -> None:
     """Refuse a name that no file can have, before any work is done.
 

@@ -7,9 +7,9 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from simulator.cli.csv_file import check_csv, write_csv
-from simulator.cli.shared import EXIT_FLAT, Commands, example, measures_of, print_json, print_lines, progress
-from simulator.cli.study_files import write_study
+from simulator.cli.csv_file import write_csv
+from simulator.cli.shared import EXIT_FLAT, Commands, example, measures_of, print_json, print_lines, progress, say_written
+from simulator.cli.study_files import check_written, write_page
 from simulator.errors import InputError
 
 EXIT_INTERRUPTED = 130
@@ -140,7 +140,6 @@ def _write_table(path: Path, rows: list[dict[str, Any]]) -> None:
 
 
 def _check_table(path: Path | None) -> None:
-    check_csv(path)
     if path is not None and path.suffix == ".parquet":
         from importlib.util import find_spec
 
@@ -157,11 +156,8 @@ def _size(arguments: argparse.Namespace) -> int:
     from simulator.scenario.size_table import with_flags
 
     wish = with_flags(scenario, _flags(arguments))
+    check_written(arguments)
     _check_table(arguments.csv)
-    if arguments.out is not None:
-        from simulator.record import check_folder
-
-        check_folder(arguments.out)
     if arguments.workers is not None and not 1 <= arguments.workers <= MOST_WORKERS:
         raise InputError(f"--workers: expected a whole number from 1 to {MOST_WORKERS}, got {arguments.workers}")
     from simulator.studies.sizing import size
@@ -206,11 +202,8 @@ def _size(arguments: argparse.Namespace) -> int:
     if arguments.out is not None:
         from simulator.report.files import size_files
 
-        sys.stdout.flush()
-        text = arguments.scenario.read_text(encoding="utf-8")
-        write_study(size_files(found, text, measures_of(arguments)), arguments)
+        write_page(size_files, found, arguments)
     if arguments.csv is not None:
         _write_table(arguments.csv, size_rows(found))
-        if not arguments.json:
-            print_lines(["", f"Written: {arguments.csv}"], wrap=False)
+        say_written(arguments.csv, arguments)
     return EXIT_FLAT if arguments.fail and found.cheapest is None else 0

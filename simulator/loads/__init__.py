@@ -153,5 +153,8 @@ def hourly_load_w(
         converter_loss_w=over_the_hour(first, "converter_w")[-1],
         wiring_loss_w=over_the_hour(first, "wiring_w")[-1],
         audit=audit_rows(scenario, timeline.days, [draw.row(0) for draw in draws], first),
+        medical_w=tuple(
+            draw.row(0).mean_w[0] for appliance, draw in zip(scenario.appliances, draws, strict=True) if appliance.medical
+        ),
         notes=tuple(notes),
     )

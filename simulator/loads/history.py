@@ -64,6 +64,8 @@ class LoadHistory:
     """``(hours,)`` heat in the cable runs [W]."""
     audit: tuple[AuditRow, ...]
     """One row an appliance, in the order of the scenario, then inverter, converter and wiring; they add up to ``dc_w[-1]``."""
+    medical_w: tuple[Floats, ...] = ()
+    """``(hours,)`` each: what each appliance marked medical asks of bus or inverter, in the order of the scenario [W]."""
     notes: tuple[str, ...] = ()
     """What a person should know about these loads, a sentence each."""
 

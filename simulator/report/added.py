@@ -8,6 +8,7 @@ import numpy as np
 
 from simulator.report.layout import Line
 from simulator.report.tables import plural
+from simulator.scenario.desk import either
 from simulator.studies.added import Effect
 from simulator.units import MINUTES_PER_HOUR
 
@@ -38,8 +39,24 @@ def _verdict(found: Effect) -> str:
     )
 
 
+def _fitting_words(found: Effect) -> Iterator[str]:
+    fitting = found.fitting
+    if fitting is None:
+        return
+    names = either([f'"{text}"' for text in fitting.texts], "and")
+    yield Line(
+        f"The inverter of {fitting.rated_w:,.0f} W cannot run {names}: it would take one of {fitting.needed_w:,.0f} W, the usual "
+        f"size for {fitting.running_w:,.0f} W at once."
+    )
+    yield (
+        f"All figures below are for the bank with an inverter of {fitting.needed_w:,.0f} W of the same make fitted; with the one "
+        "there is, it does not run at all. A larger inverter takes thicker cables and its own fuse: ask a licensed electrician."
+    )
+
+
 def added_lines(found: Effect) -> Iterator[str]:
-    """The effect, and for how long each could run."""
+    """The effect, and for how long each could run; first what it would take to run it at all."""
+    yield from _fitting_words(found)
     yield Line(_verdict(found))
     rule = "without a flat day"
     if found.years > 1:

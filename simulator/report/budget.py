@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from datetime import date
 
 from simulator.report.layout import Line, text_table
-from simulator.report.tables import plural
+from simulator.report.tables import caution_lines, far_sentences, plural
+from simulator.scenario.cautions import cautions_of
 from simulator.studies.budget import TOLERANCE_FRAC, Budget, BudgetLine
 from simulator.studies.weather_years import KIND_WORDS
 
@@ -113,10 +114,10 @@ def _how(found: Budget) -> Iterator[str]:
 
 def budget_lines(found: Budget) -> list[str]:
     """The whole answer, a line each, the verdict first."""
-    lines = [found.scenario.title, "", Line(_verdict(found)), *_essential(found), ""]
+    lines = [found.scenario.title, "", Line(_verdict(found)), *_essential(found), *far_sentences(found.scenario), ""]
     lines += _table(found)
     lines += ["", "How it is meant", *(f"  - {note}" for note in _how(found))]
     lines += ["", "Weather", *(f"  - {source}" for source in found.sources)]
     if found.notes:
         lines += ["Note", *(f"  - {note}" for note in found.notes)]
-    return lines
+    return [*lines, *caution_lines(cautions_of([found.scenario]))]

@@ -8,7 +8,8 @@ import numpy as np
 
 from simulator.report.layout import Line, text_table
 from simulator.report.measures import METRIC, Measures
-from simulator.report.tables import plural
+from simulator.report.tables import caution_lines, far_sentences, plural
+from simulator.scenario.cautions import cautions_of
 from simulator.studies.odds import Odds
 
 MATTERS = 0.005
@@ -85,13 +86,14 @@ def odds_lines(found: Odds, beside: Odds | None = None, measures: Measures = MET
     lines: list[str] = [found.scenario.title, "", Line(odds_verdict(found), standing(found))]
     if beside is not None:
         lines.append(Line(odds_verdict(beside), standing(beside)))
+    lines += far_sentences(found.scenario, measures)
     for part in (_years, _where):
         lines += ["", *part(found)]
     if beside is not None:
         lines += ["", f"Beside it, over {plural(beside.years, 'drawn weather year')}", *_years(beside)]
     sources = dict.fromkeys((*found.source, *(beside.source if beside is not None else ())))
     lines += ["", "Weather", *(f"  - {measures.sentence(source)}" for source in sources)]
-    cautions = dict.fromkeys((*found.notes, *(beside.notes if beside is not None else ())))
-    if cautions:
-        lines += ["Caution", *(f"  - {measures.sentence(caution)}" for caution in cautions)]
-    return lines
+    notes = dict.fromkeys((*found.notes, *(beside.notes if beside is not None else ())))
+    if notes:
+        lines += ["Note", *(f"  - {measures.sentence(note)}" for note in notes)]
+    return [*lines, *caution_lines(cautions_of([found.scenario]), measures)]

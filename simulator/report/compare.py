@@ -9,7 +9,7 @@ from typing import Final
 from simulator.battery.use import HORIZON_YEARS as LONGEST_LIFE_YEARS
 from simulator.report.layout import Table
 from simulator.report.measures import KG_PER_POUND, L_PER_CUBIC_FOOT, L_PER_GALLON, M_PER_FOOT, METRIC, Measures
-from simulator.report.tables import CAUTIONS, GENERATOR_CAUTION, LEAD_CAUTION, LITHIUM_CAUTION, plural
+from simulator.report.tables import caution_lines, far_sentences, plural
 from simulator.studies.compare import SAME_MEAN_DAYS, SAME_WORST_DAYS, Comparison, Design
 from simulator.studies.weather_years import KIND_WORDS
 
@@ -324,6 +324,7 @@ def comparison_lines(found: Comparison, measures: Measures = METRIC) -> list[str
     over = f"over one {kind}" if found.years == 1 else f"over the same {plural(found.years, kind)}"
     lines = [f"{plural(len(found.designs), 'design')} {over}, {plural(found.days, 'day')} each", ""]
     lines += [f"  - {sentence}" for sentence in win_words(found, measures)]
+    lines += far_sentences(found.designs[0].scenario, measures)
     flags = list(flag_words(found, measures))
     if flags:
         lines += ["", "Before you choose", *(f"  - {sentence}" for sentence in flags)]
@@ -338,9 +339,6 @@ def comparison_lines(found: Comparison, measures: Measures = METRIC) -> list[str
     if missing:
         lines += ["", "Weight", f"  - Without what has no weight written: {', '.join(missing)}."]
     lines += ["", "Weather", *(f"  - {source}" for source in found.sources)]
-    chemistries = {design.scenario.bank.chemistry for design in found.designs}
-    cautions = [*found.notes]
-    cautions += [LITHIUM_CAUTION] if "lfp" in chemistries else []
-    cautions += [LEAD_CAUTION] if chemistries - {"lfp"} else []
-    cautions += [GENERATOR_CAUTION] if any(design.scenario.generator is not None for design in found.designs) else []
-    return [*lines, "Caution", *(f"  - {caution}" for caution in dict.fromkeys([*cautions, *CAUTIONS]))]
+    if found.notes:
+        lines += ["Note", *(f"  - {measures.sentence(note)}" for note in found.notes)]
+    return [*lines, *caution_lines(found.cautions, measures)]

@@ -10,6 +10,7 @@ import numpy as np
 from simulator.report import compare as told
 from simulator.report.compare import Row
 from simulator.report.frame import (
+    FLAT_DAY,
     Answer,
     Bars,
     Cell,
@@ -26,8 +27,9 @@ from simulator.report.frame import (
     Strips,
     Versus,
     Words,
+    head_words,
     render,
-    scenario_cautions,
+    unweighed_note,
 )
 from simulator.report.measures import METRIC, Measures
 from simulator.report.sections import Bar
@@ -279,7 +281,7 @@ READING = (
         f"Runs flat as seldom as the best: at most {SAME_MEAN_DAYS:g} flat days more in an average year and {SAME_WORST_DAYS} "
         "more in the worst (no source). Only such designs compete for the least cost.",
     ),
-    ("Flat day", "A local day on which essential load went unserved because the bank was empty."),
+    FLAT_DAY,
     ("Lowest charge met", "The lowest that the bank came to in any of the years."),
     ("Not taken", "Sun that the panels offered and the bank had no room for."),
     ("Cost of a year", "Everything bought now and again over the horizon, spread evenly, with fuel and hookup nights."),
@@ -315,9 +317,9 @@ def compare_page(
         "The best of each row has a tick and the word; for costs only designs with the same service compete. "
         f"{told.UNKNOWN}: not known; {told.NONE}: has none."
     )
-    weight = [Words(f"Weights are without what has no weight written: {', '.join(missing)}.", note=True)] if missing else []
     parts = [Part("before", "Before you choose", (Points(flags),), "Before you choose")] if flags else []
-    parts.append(Part("side-by-side", "Side by side", (Words(table), *_versus(found, measures), *weight), "Side by side"))
+    beside = (Words(table), *_versus(found, measures), *unweighed_note(missing))
+    parts.append(Part("side-by-side", "Side by side", beside, "Side by side"))
     parts.append(_flat_part(found))
     parts += [_odds_part(found)] if found.years > 1 else []
     parts.append(_money_part(found))
@@ -330,8 +332,8 @@ def compare_page(
     page = Page(
         kind="Comparison",
         scenario=replace(first.scenario, title=_title(found)),
-        when=", ".join(
-            (plural_text(len(found.designs), "design"), f"the same {_years_words(found)}", plural_text(found.days, "day"))
+        when=head_words(
+            plural_text(len(found.designs), "design"), f"the same {_years_words(found)}", plural_text(found.days, "day")
         ),
         answer=_answer(found, measures),
         numbers=_numbers(found, measures),
@@ -349,6 +351,6 @@ def compare_page(
         ],
         notes=list(found.notes),
         more_setup=[("the list above", f'is of the design "{first.name}"; the others differ as "The designs" says')],
-        cautions=list(dict.fromkeys(caution for design in found.designs for caution in scenario_cautions(design.scenario))),
+        cautions=found.cautions,
     )
     return render(page, scenario_text, generated, measures)

@@ -8,14 +8,15 @@ from datetime import date
 import numpy as np
 
 from simulator.report.layout import Line, text_table
-from simulator.report.tables import plural
+from simulator.report.tables import caution_lines, far_sentences, plural
+from simulator.scenario.cautions import cautions_of
 from simulator.studies.dates import Dates, DepartureWeek, SafeSpan
 from simulator.studies.weather_years import KIND_WORDS
 
 FEW_RUNS = 2
 """More safe runs than this are noise about the limit: only the longest is told with its ends."""
-BAR = 15
-"""Signs of a bar that stands for all years."""
+MOST_NAMED = 3
+"""So many of the others are named; more are counted."""
 
 
 def _percent(share: float) -> str:
@@ -56,24 +57,77 @@ def _run(span: SafeSpan) -> str:
 
 
 def _safe(spans: tuple[SafeSpan, ...], looked: int) -> str:
+    """Safe weeks in a few words, the longest run first where there are many."""
     if not spans:
         return "no week is safe"
     if len(spans) == 1 and spans[0].weeks == looked:
         return "every week looked at is safe"
-    return ", ".join(_run(span) for span in spans)
+    if len(spans) <= FEW_RUNS:
+        return " and ".join(_run(span) for span in spans)
+    longest, others = _longest(spans)
+    return f"{_run(longest)}, and {plural(sum(span.weeks for span in others), 'week')} apart from these"
 
 
-def _edges(spans: tuple[SafeSpan, ...], single: bool) -> Iterator[str]:
-    """When it breaks and when it comes back, in the order of the calendar."""
-    if len(spans) > FEW_RUNS:
-        longest = max(spans, key=lambda span: span.weeks)
-        yield f"  The longest run is {_run(longest)}; the others are short ones about the limit."
-        spans = (longest,)
-    for span in spans:
+def _longest(spans: tuple[SafeSpan, ...]) -> tuple[SafeSpan, list[SafeSpan]]:
+    longest = max(spans, key=lambda span: span.weeks)
+    return longest, [span for span in spans if span is not longest]
+
+
+def _verdict(found: Dates, single: bool) -> Iterator[str]:
+    """The safe weeks, then the last of them and the first one back, in the order of the calendar."""
+    spans, looked, verb = found.spans(), len(found.weeks), _leaving(found)
+    what = "no flat day" if single else f"no flat day in at least {_percent(found.target_frac)} of {_years(found)}"
+    if not spans:
+        yield Line(f"No week is safe to {verb}: of the {plural(looked, 'week')} looked at none has {what}.")
+        return
+    if len(spans) == 1 and spans[0].weeks == looked:
+        yield Line(f"Every week is safe to {verb}: all {plural(looked, 'week')} looked at have {what}.")
+        return
+    told, others = (spans, []) if len(spans) <= FEW_RUNS else ((_longest(spans)[0],), _longest(spans)[1])
+    runs = " and from ".join(f"{_run(span)} ({plural(span.weeks, 'week')})" for span in told)
+    yield Line(f"Safe to {verb} {'on' if told[0].weeks == 1 else 'from'} {runs}: {what}.")
+    for span in told:
         if span.before is not None:
-            yield f"  - first safe week again: {_day(span.first)}; the week before it, {_at(span.before, single)}, is not"
+            yield f"  - first safe week back: {_day(span.first)}; the week before it, {_at(span.before, single)}, is not safe"
         if span.after is not None:
-            yield f"  - last safe week: {_day(span.last)}; the next, {_at(span.after, single)}, is not"
+            yield f"  - last safe week: {_day(span.last)}; the next, {_at(span.after, single)}, is not safe"
+    if others:
+        named = [_run(span) for span in others]
+        weeks = plural(sum(span.weeks for span in others), "more week")
+        listed = f": {'; '.join(named)}" if len(named) <= MOST_NAMED else " (marked in the table)"
+        yield f"  - {weeks} about the limit, apart from that run, {'is' if weeks.startswith('1 ') else 'are'} safe too{listed}"
+
+
+def _calendar(found: Dates, single: bool) -> Iterator[str]:
+    """A line a month: its weeks side by side, each with the day and what it comes to."""
+    often = "Week by week" if found.step_weeks == 1 else f"Every {found.step_weeks} weeks"
+    verb = "start" if found.stop is None else "leaving"
+    what = "flat days" if single else "share of years without a flat day"
+    yield (
+        f"{often}, a line a month: the day ({verb}) and its {what}; * is safe, < is as written"
+        + ("" if single else "; then the flat days of an average year, and of the worst")
+    )
+    months: dict[tuple[int, int], list[DepartureWeek]] = {}
+    for week in found.weeks:
+        months.setdefault((week.leaving.year, week.leaving.month), []).append(week)
+    most = max(len(weeks) for weeks in months.values())
+    width = max(len(_cell(week, single)) for week in found.weeks)
+    rows = []
+    for weeks in months.values():
+        cells = [f"{week.leaving.day:2d}: {_cell(week, single).rjust(width)}{_mark(found, week)}" for week in weeks]
+        flat = [float(np.mean(week.flat_days)) for week in weeks]
+        low, high = f"{min(flat):.1f}", f"{max(flat):.1f}"
+        more = () if single else (low if low == high else f"{low} to {high}", f"{max(max(week.flat_days) for week in weeks)}")
+        rows.append((f"{weeks[0].leaving:%b %Y}", *cells, *[""] * (most - len(cells)), *more))
+    yield from text_table((verb, *[""] * most, *(() if single else ("flat days", "worst"))), rows)
+
+
+def _cell(week: DepartureWeek, single: bool) -> str:
+    return str(week.flat_days[0]) if single else _percent(week.share)
+
+
+def _mark(found: Dates, week: DepartureWeek) -> str:
+    return ("*" if week.share >= found.target_frac else " ") + ("<" if week.weeks == 0 else "")
 
 
 def _stops(found: Dates, single: bool) -> Iterator[str]:
@@ -92,11 +146,8 @@ def dates_lines(found: Dates) -> list[str]:
     """The whole answer, a line each, the safe weeks first."""
     single = found.choice.kind == "written"
     verb = _leaving(found)
-    what = "no flat day" if single else f"no flat day in at least {_percent(found.target_frac)} of {_years(found)}"
-    lines = [found.scenario.title, ""]
-    spans = found.spans()
-    lines.append(Line(f"Safe weeks to {verb}, with {what}: {_safe(spans, len(found.weeks))}."))
-    lines += _edges(spans, single)
+    lines = [found.scenario.title, "", *_verdict(found, single)]
+    lines += far_sentences(found.scenario)
     written = found.as_written
     if written is not None:
         lines.append(f"As written, to {verb} on {_day(written.leaving)}: {_told(written, single)}")
@@ -107,25 +158,13 @@ def dates_lines(found: Dates) -> list[str]:
     if len(found.scenario.stops) > 1:
         lines += ["", *_stops(found, single)]
 
-    often = "Week by week" if found.step_weeks == 1 else f"Every {found.step_weeks} weeks"
-    what = "flat days" if single else "share of years without a flat day; flat days in an average year and in the worst"
-    lines += ["", f"{often}: {what}"]
-    rows = []
-    for week in found.weeks:
-        mark = "as written" if week.weeks == 0 else f"{week.weeks:+d}"
-        low, high = week.interval
-        flat = np.array(week.flat_days)
-        odds = () if single else (_percent(week.share), f"{_percent(low)} to {_percent(high)}")
-        counts = (f"{flat[0]}",) if single else (f"{flat.mean():.1f}", f"{flat.max()}")
-        bar = "" if single else "#" * round(BAR * week.share)
-        rows.append((f"{week.leaving:%d %b %Y}", mark, *odds, *counts, *(() if single else (bar,))))
-    head: tuple[str, ...] = ("start" if found.stop is None else "leaving", "weeks")
-    head += ("flat days",) if single else ("without", "95 % sure", "a year", "worst", "")
-    lines += text_table(head, rows)
+    lines += ["", *_calendar(found, single)]
+    if not single:
+        lines.append("  Each share has its interval with --csv or --json.")
     if found.impossible:
         lines += ["", "Not possible"]
         lines += [f"  - {_day(day)}: {why}" for day, why in found.impossible]
     lines += ["", "Weather", *(f"  - {source}" for source in found.sources)]
     if found.notes:
         lines += ["Note", *(f"  - {note}" for note in found.notes)]
-    return lines
+    return [*lines, *caution_lines(cautions_of([found.scenario]))]

@@ -22,8 +22,8 @@ The page of a run has a template of its own (``page.html.j2``), which fills the 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 from typing import Any, ClassVar, TypeAlias
@@ -34,7 +34,8 @@ from markupsafe import Markup
 from simulator.report.drawing import Plot
 from simulator.report.measures import METRIC, Measures
 from simulator.report.sections import Bar, setup
-from simulator.report.tables import CAUTIONS, GENERATOR_CAUTION, LEAD_CAUTION, LITHIUM_CAUTION, MEDICAL_CAUTION
+from simulator.report.tables import far_sentences
+from simulator.scenario.cautions import cautions_of
 from simulator.scenario.parts import Scenario
 from simulator.version import package_version
 
@@ -98,13 +99,17 @@ class Bars:
 
 @dataclass(frozen=True)
 class Grid:
-    """A table; ``numeric`` are the columns set to the right, ``wide``: it may need to be moved sideways on a telephone."""
+    """A table; ``numeric`` are the columns set to the right, ``wide``: it may need to be moved sideways on a telephone.
+
+    ``stack``: on a telephone each row becomes a name with its figures below it, each with the head of its column.
+    """
 
     caption: str
     head: Sequence[str]
     rows: Sequence[Sequence[str]]
     numeric: Sequence[int] = ()
     wide: bool = False
+    stack: bool = False
     kind: ClassVar[str] = "grid"
 
 
@@ -238,7 +243,29 @@ class Page:
     notes: Sequence[str] = ()
     more_setup: Sequence[tuple[str, str]] = ()
     cautions: Sequence[str] = ()
-    """Beside those of the scenario, and before them."""
+    """Of every design that the page speaks of; left out: those of the scenario."""
+
+
+FLAT_DAY = ("Flat day", "A local day on which essential load went unserved because the bank was empty.")
+"""For the words that a page of many designs or changes explains."""
+UNKNOWN = "?"
+"""A figure that nobody wrote."""
+
+
+def more_note(count: int, words: str) -> tuple[Words, ...]:
+    """A line on the rows that a table leaves out, if there are any."""
+    return (Words(f"And {count:,} {words}", note=True),) if count > 0 else ()
+
+
+def unweighed_note(missing: Iterable[str]) -> tuple[Words, ...]:
+    """A line on parts whose weight nobody wrote, if there are any."""
+    names = ", ".join(missing)
+    return (Words(f"Weights are without what has no weight written: {names}.", note=True),) if names else ()
+
+
+def head_words(*parts: str) -> str:
+    """The line above the title: what was looked at, and over what."""
+    return ", ".join(parts)
 
 
 def added_words(added: Sequence[str]) -> tuple[str, ...]:
@@ -247,13 +274,6 @@ def added_words(added: Sequence[str]) -> tuple[str, ...]:
         return ()
     names = " and ".join(f'"{each}"' for each in added)
     return (f"With {names} added for this answer; the scenario file at the end of the page is without it.",)
-
-
-def scenario_cautions(scenario: Scenario) -> list[str]:
-    """What can hurt somebody with such a system, the most pressing first."""
-    found = [MEDICAL_CAUTION] if any(appliance.medical for appliance in scenario.appliances) else []
-    found += [*CAUTIONS, LITHIUM_CAUTION if scenario.bank.chemistry == "lfp" else LEAD_CAUTION]
-    return [*found, GENERATOR_CAUTION] if scenario.generator is not None else found
 
 
 def _files(scenario_text: ScenarioText) -> Sequence[tuple[str, str]]:
@@ -279,10 +299,13 @@ def fill(
     scenario_text: ScenarioText,
     generated: Mapping[str, str] | None,
     measures: Measures = METRIC,
-    more_cautions: Sequence[str] = (),
+    cautions: Sequence[str] = (),
     **given: Any,
 ) -> str:
-    """Fill a template that extends the frame; the seed, the checksum and the cautions are those of the scenario."""
+    """Fill a template that extends the frame; the seed and the checksum are those of the scenario.
+
+    So are the cautions, unless others are handed in.
+    """
     environment, style = _environment()
     if generated is None:
         generated = {"flatdays": package_version(), "seed": str(scenario.seed)}
@@ -290,7 +313,7 @@ def fill(
     return environment.get_template(template).render(
         style=style,
         title=scenario.title,
-        cautions=[measures.sentence(one) for one in dict.fromkeys((*more_cautions, *scenario_cautions(scenario)))],
+        cautions=[measures.sentence(one) for one in cautions or cautions_of([scenario])],
         defaults=[measures.sentence(default) for default in scenario.defaults_used],
         files=_files(scenario_text),
         generated=generated,
@@ -330,7 +353,7 @@ def render(
         page.cautions,
         kind=page.kind,
         when=page.when,
-        answer=page.answer,
+        answer=replace(page.answer, more=(*far_sentences(page.scenario, measures), *page.answer.more)),
         numbers=page.numbers,
         parts=page.parts,
         links=[(part.key, part.link or part.head) for part in page.parts],

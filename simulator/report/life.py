@@ -8,10 +8,14 @@ from simulator.battery.cycles import DEPTH_EDGES_FRAC
 from simulator.battery.use import END_SOH, HORIZON_YEARS
 from simulator.report.layout import Line, text_table
 from simulator.report.measures import METRIC, Measures
+from simulator.report.tables import caution_lines, far_sentences
+from simulator.scenario.cautions import cautions_of
+from simulator.scenario.desk import either
 from simulator.studies.life import CARDS, Life
 
 ENDED_WORDS = {"cycles": "use", "calendar": "age"}
 BAR_CELLS = 30
+SHALLOWER = "a larger bank, which cycles less deeply"
 
 
 def verdict(found: Life) -> str:
@@ -32,6 +36,46 @@ def verdict(found: Life) -> str:
         f"This bank ({name}) lasts {lasts} on this route ({low:.0f} to {high:.0f} by the published models and their scatter); "
         f"{ended}, {left}."
     )
+
+
+def wear_words(found: Life, measures: Measures = METRIC) -> str:
+    """What wears a lead-acid bank in its first year, from the shares of the model itself; empty where nothing is to be said."""
+    wear = found.wear
+    if wear is None or found.years_to_end <= 0.0:
+        return ""
+    shelf_years = found.scenario.bank.calendar_years
+    cell = measures.temp(found.cell_mean_c)
+    if found.ended_by == "calendar":
+        heat = (
+            f"{wear.shelf_heat:.1f} times as fast as at {measures.temp(25.0)}, for the hours in which its cells are warmer "
+            f"({cell} on average on the route)"
+            if wear.shelf_heat >= 1.05
+            else "out, and heat hardly hastens it"
+        )
+        return (
+            f"What wears it: time; its float life of {shelf_years:g} years runs {heat}. The cycles alone would let it last "
+            "longer."
+        )
+    plain = wear.damage / wear.cycle_heat
+    depths = [
+        (count * (low + high), low, high)
+        for low, high, count in zip(DEPTH_EDGES_FRAC, DEPTH_EDGES_FRAC[1:], found.years[0].histogram, strict=False)
+    ]
+    _, low, high = max(depths)
+    said = [
+        f"its cycles, most of the charge in swings {low:.0%} to {high:.0%} deep, by themselves take {plain:.0%} of its life a "
+        f"year ({found.years[0].full_cycles:.0f} full cycles)"
+    ]
+    if wear.partial_weight >= 1.05:
+        said.append(
+            f"going up to {found.longest_below_full_days:.0f} days without a full charge makes that {wear.partial_weight:.1f} "
+            "times as much"
+        )
+    if wear.cycle_heat >= 1.05:
+        said.append(f"warm cells ({cell} on average) {wear.cycle_heat:.1f} times")
+    most = max((wear.partial_weight, "charging it fully more often"), (wear.cycle_heat, "a cooler place"), (1.3, SHALLOWER))[1]
+    cure = f" What would help most: {most}."
+    return f"What wears it: {either(said, 'and')}.{cure}"
 
 
 def _flat(found: Life) -> str:
@@ -81,7 +125,15 @@ def _depths(found: Life) -> Iterator[str]:
 
 def life_lines(found: Life, measures: Measures = METRIC) -> list[str]:
     """The whole answer, a line each: the verdict first."""
-    lines: list[str] = [found.scenario.title, "", Line(verdict(found)), _flat(found), ""]
+    lines: list[str] = [
+        found.scenario.title,
+        "",
+        Line(verdict(found)),
+        *filter(None, [wear_words(found, measures)]),
+        _flat(found),
+        *far_sentences(found.scenario, measures),
+        "",
+    ]
     lines += [
         f"Cycles: {found.full_cycles_per_year:.0f} full and {found.counted_cycles_per_year:.0f} counted cycles a year; "
         f"{found.delivered_kwh:,.0f} kWh delivered at its terminals over its life",
@@ -97,4 +149,4 @@ def life_lines(found: Life, measures: Measures = METRIC) -> list[str]:
     ]
     if found.notes:
         lines += ["Note", *(f"  - {measures.sentence(note)}" for note in found.notes)]
-    return lines
+    return [*lines, *caution_lines(cautions_of([found.scenario]), measures)]

@@ -33,7 +33,7 @@ def _answer(found: Life) -> Answer:
     else:
         state = "good" if lasts >= GOOD_YEARS else "thin"
         sign = "No flat day in its life" if state == "good" else "No flat day, but not for long"
-    return Answer(state, sign, told.verdict(found), (_flat_words(found),))
+    return Answer(state, sign, told.verdict(found), tuple(said for said in (told.wear_words(found), _flat_words(found)) if said))
 
 
 def _flat_words(found: Life) -> str:

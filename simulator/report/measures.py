@@ -74,10 +74,6 @@ class Measures:
         """A temperature, in degrees C or F."""
         return self._either((c, "C"), (c * F_PER_K + FREEZING_F, "F"), digits)
 
-    def temp_step(self, k: float, digits: int | None = None) -> str:
-        """A difference of temperatures, in kelvins or in degrees F."""
-        return self._either((k, "K"), (k * F_PER_K, "degrees F"), digits)
-
     def litres(self, litres: float, digits: int | None = None) -> str:
         """Litres of fuel or water, or US gallons."""
         return self._either((litres, "L"), (litres / L_PER_GALLON, "gal"), digits)
@@ -111,10 +107,6 @@ class Measures:
     def speed(self, m_s: float, digits: int | None = None) -> str:
         """Wind: metres a second, or miles an hour."""
         return self._either((m_s, "m/s"), (m_s * SECONDS_PER_HOUR / M_PER_MILE, "mph"), digits)
-
-    def road_speed(self, km_h: float, digits: int | None = 0) -> str:
-        """Driving: kilometres an hour, or miles an hour."""
-        return self._either((km_h, "km/h"), (km_h * 1000.0 / M_PER_MILE, "mph"), digits)
 
     def sentence(self, text: str) -> str:
         """A finished metric sentence in these units, where every number with a unit can be told for what it is.

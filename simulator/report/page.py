@@ -12,7 +12,7 @@ from simulator.report.frame import Answer, added_words, fill
 from simulator.report.measures import METRIC, Measures
 from simulator.report.route_map import route_map
 from simulator.report.sections import CAUSE_CURES, Bar
-from simulator.report.tables import CAUSE_WORDS, cure_sentence, verdict
+from simulator.report.tables import CAUSE_WORDS, cure_sentence, far_sentences, medical_sentences, verdict
 from simulator.report.words import date_text, plural_text, span_text, wh_text
 from simulator.units import MINUTES_PER_HOUR
 
@@ -37,12 +37,13 @@ LINKS = (
 """The parts in their order, and their words in the list of links; empty: named by what day it is."""
 
 
-def _ratio_words(value: float | None) -> str:
+def _ratio_words(value: float | None, sun: float | None) -> str:
     if value is None:
         return "no load"
     if value < 1.0:
         return "too little"
-    return "thin" if value < THIN_RATIO else "enough"
+    word = "thin" if value < THIN_RATIO else "enough"
+    return word if sun is None or sun >= min(value, THIN_RATIO) else f"{word} with chargers; by sun alone {sun:.2f}"
 
 
 def _standing(outcome: Outcome) -> tuple[str, str]:
@@ -79,14 +80,14 @@ def _numbers(outcome: Outcome) -> list[tuple[str, str, str]]:
     ]
 
 
-def _ratio_bars(ratios: Mapping[str, float | None]) -> list[Bar]:
+def _ratio_bars(ratios: Mapping[str, float | None], by_sun: Mapping[str, float | None]) -> list[Bar]:
     return [
         Bar(
             kind="poor" if ratio is not None and ratio < 1.0 else "enough",
             words=name,
             number="–" if ratio is None else f"{ratio:.2f}",
             share=0.0 if ratio is None else min(max(ratio, 0.0), RATIO_SCALE) / RATIO_SCALE,
-            more=_ratio_words(ratio),
+            more=_ratio_words(ratio, by_sun[name]),
         )
         for name, ratio in ratios.items()
     ]
@@ -143,11 +144,16 @@ def render_page(
                 plural_text(len(scenario.stops), "stop"),
             )
         ),
-        answer=Answer(state, sign, verdict(outcome), (*((cure,) if cure else ()), *added_words(added))),
+        answer=Answer(
+            state,
+            sign,
+            verdict(outcome),
+            (*medical_sentences(outcome), *far_sentences(scenario, measures), *((cure,) if cure else ()), *added_words(added)),
+        ),
         links=[(key, words or f"{'Worst' if day['flat'] else 'Lowest'} day") for key, words in LINKS],
         numbers=_numbers(outcome),
-        ratio_by_stop=_ratio_bars(outcome.harvest_ratio_by_stop),
-        ratio_by_month=_ratio_bars(_month_names(outcome.harvest_ratio_by_month)),
+        ratio_by_stop=_ratio_bars(outcome.harvest_ratio_by_stop, outcome.sun_ratio_by_stop),
+        ratio_by_month=_ratio_bars(_month_names(outcome.harvest_ratio_by_month), _month_names(outcome.sun_ratio_by_month)),
         months=list(calendar_months(outcome)),
         charge=pictures.charge_plot(outcome),
         sun=pictures.sun_plot(outcome),

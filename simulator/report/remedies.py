@@ -7,7 +7,8 @@ from datetime import date
 
 from simulator.report.layout import Line, text_table
 from simulator.report.measures import METRIC, Measures
-from simulator.report.tables import CAUTIONS, plural
+from simulator.report.tables import caution_lines, far_sentences, plural
+from simulator.scenario.desk import either
 from simulator.studies.remedies import Remedies
 from simulator.studies.remedy import Remedy, Spell
 from simulator.studies.weather_years import KIND_WORDS
@@ -42,27 +43,36 @@ def mass_words(remedy: Remedy, measures: Measures) -> str:
 
 
 def _rows(found: Remedies, remedies: Sequence[Remedy], measures: Measures) -> Iterator[str]:
+    """A line each: the figures first and the name last, which may be long; columns in which nothing stands are left out."""
     single = found.years == 1
-    head = ["change", "cured", "made", "left"]
+    shown = remedies[:MOST_ROWS]
+    columns: list[tuple[str, list[str]]] = []
+    if any(remedy.left > 0.0 for remedy in shown) or any(remedy.made > 0.0 for remedy in shown):
+        columns.append(("cured", [count_words(remedy.cured, single) for remedy in shown]))
+        if any(remedy.made > 0.0 for remedy in shown):
+            columns.append(("made", [count_words(remedy.made, single) for remedy in shown]))
+        columns.append(("left", [count_words(remedy.left, single) for remedy in shown]))
     if not single:
-        head += ["years without", "95 % sure", "gained"]
-    counted = any(remedy.cost_per_year not in (None, 0.0) for remedy in (*found.singles, *found.pairs))
-    head += ["price", "mass"]
-    if counted:
-        head += ["cost a year", "per flat day less"]
-    rows = []
-    for remedy in remedies[:MOST_ROWS]:
-        row = [remedy.name, count_words(remedy.cured, single), count_words(remedy.made, single), count_words(remedy.left, single)]
-        if not single:
-            low, high = remedy.interval
-            row += [f"{remedy.without_flat / remedy.years:.0%}", f"{low:.0%} to {high:.0%}", f"{remedy.share_gained:+.0%}"]
-        row += [money_words(remedy.price), mass_words(remedy, measures)]
-        if counted:
-            row += [money_words(remedy.cost_per_year), money_words(remedy.cost_per_flat_day)]
-        rows.append(tuple(row))
-    yield from text_table(tuple(head), rows)
+        shares = [f"{remedy.without_flat / remedy.years:.0%} ({_interval(remedy)})" for remedy in shown]
+        columns.append(("years without", [share.rjust(max(map(len, shares))) for share in shares]))
+    columns.append(("price", [_short(money_words(remedy.price)) for remedy in shown]))
+    columns.append(("mass", [_short(mass_words(remedy, measures)) for remedy in shown]))
+    if any(remedy.cost_per_year not in (None, 0.0) for remedy in (*found.singles, *found.pairs)):
+        columns.append(("a year", [_short(money_words(remedy.cost_per_year)) for remedy in shown]))
+        columns.append(("per day less", [_short(money_words(remedy.cost_per_flat_day)) for remedy in shown]))
+    rows = [(*(cells[place] for _, cells in columns), remedy.name) for place, remedy in enumerate(shown)]
+    yield from text_table((*(head for head, _ in columns), "change"), rows)
     if len(remedies) > MOST_ROWS:
         yield f"  and {len(remedies) - MOST_ROWS} more (all of them with --csv or --json)"
+
+
+def _interval(remedy: Remedy) -> str:
+    low, high = remedy.interval
+    return f"{low:.0%} to {high:.0%}"
+
+
+def _short(text: str) -> str:
+    return "?" if text == "not known" else text
 
 
 def verdict(found: Remedies) -> str:
@@ -122,17 +132,23 @@ def note_words(found: Remedies) -> Iterator[str]:
     yield (
         f"Cured, made and left are {unit}. Order: changes that end all flat days first. In each list by cost a year for each "
         "flat day less (free ones cost nothing, so they lead), then by price where nothing tells how long it lasts, then those "
-        "of unknown price; of equals first what gives nothing up, then what cures most. Doing without an essential appliance "
+        "of unknown price; of equals first what cures most, then what gives nothing up. Doing without an essential appliance "
         "comes last."
     )
     if not single:
-        yield "Years without: share of the years without a flat day, its exact interval, and how much more than now."
-    yield f"Cost a year counts one trip a year, in {found.terms.currency}. What is not known is never taken as nothing."
+        before = int((~found.flat.any(axis=1)).sum())
+        yield (
+            "Years without: share of the years without a flat day (95 % sure: between the two in brackets); now "
+            f"{before / found.years:.0%}."
+        )
+    stated = " as written in the scenario ([costs] currency names them)" if found.scenario.costs.currency is None else ""
+    yield f"Cost a year counts one trip a year, in {found.terms.currency}{stated}."
+    yield "A ? stands where no price or mass was written: what is not known is never taken as nothing."
     missing = dict.fromkeys(
         change.missing for remedy in listed for change in remedy.changes if change.price is None and change.missing
     )
     if missing:
-        yield f"Prices would be told with: {'; '.join(missing)}."
+        yield f"More prices would be told with {either(list(missing), 'and')}."
     terms = found.terms
     if terms.hookup_price_per_night is None and any(remedy.nights > 0.0 for remedy in listed):
         yield "What a night on a hookup costs is told by hookup_price_per_night in [costs]."
@@ -157,7 +173,7 @@ def _fuel(found: Remedies, measures: Measures) -> Iterator[str]:
 
 def remedies_lines(found: Remedies, measures: Measures = METRIC) -> list[str]:
     """The whole answer, a line each, the verdict first."""
-    lines: list[str] = [found.scenario.title, "", Line(verdict(found))]
+    lines: list[str] = [found.scenario.title, "", Line(verdict(found)), *far_sentences(found.scenario, measures)]
     if found.flat.any():
         complete = [remedy for remedy in found.singles if remedy.complete]
         some = [remedy for remedy in found.singles if not remedy.complete and remedy.net > 0.0]
@@ -177,15 +193,11 @@ def remedies_lines(found: Remedies, measures: Measures = METRIC) -> list[str]:
             f"{remedy.name} ({count_words(-remedy.net, found.years == 1)} more)" for remedy in found.singles if remedy.net < 0.0
         ]
         if idle:
-            lines += ["", f"Tried, and of no help here: {'; '.join(idle)}."]
+            lines += ["", "Tried, and of no help here", *(f"  - {name}" for name in idle)]
         if worse:
-            lines += ["", f"Tried, and it makes more flat days: {'; '.join(worse)}."]
+            lines += ["", "Tried, and it makes more flat days", *(f"  - {name}" for name in worse)]
         lines += ["", *_spells(found), "", "How to read it", *(f"  - {note}" for note in note_words(found))]
-        cautions = dict.fromkeys(
-            change.caution for remedy in (*complete, *some, *pairs) for change in remedy.changes if change.caution
-        )
-        lines += ["Caution", *(f"  - {caution}" for caution in (*cautions, *CAUTIONS))]
     lines += ["", "Weather", *(f"  - {source}" for source in found.sources)]
     if found.notes:
-        lines += ["Note", *(f"  - {note}" for note in found.notes)]
-    return lines
+        lines += ["Note", *(f"  - {measures.sentence(note)}" for note in found.notes)]
+    return [*lines, *caution_lines(found.cautions, measures)]

@@ -5,7 +5,22 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from simulator.report import remedies as told
-from simulator.report.frame import Answer, Bars, Fold, Grid, Page, Part, Points, ScenarioText, Words, render
+from simulator.report.frame import (
+    FLAT_DAY,
+    UNKNOWN,
+    Answer,
+    Bars,
+    Fold,
+    Grid,
+    Page,
+    Part,
+    Points,
+    ScenarioText,
+    Words,
+    head_words,
+    more_note,
+    render,
+)
 from simulator.report.measures import METRIC, Measures
 from simulator.report.sections import Bar
 from simulator.report.words import plural_text, span_text
@@ -18,7 +33,6 @@ MOST_ROWS = 40
 MOST_SPELLS = 40
 MOST_PAIRS = 15
 FIRST_CURES = 3
-UNKNOWN = "?"
 
 
 def _answer(found: Remedies) -> Answer:
@@ -102,7 +116,7 @@ def _grid(found: Remedies, remedies: Sequence[Remedy], caption: str, measures: M
     head = ("Change", *(name for name, _, _ in columns))
     numeric = [place for place, (_, _, right) in enumerate(columns, 1) if right]
     rows = [(each.name, *(cells[place] for _, cells, _ in columns)) for place, each in enumerate(remedies)]
-    return Grid(caption, head, rows, numeric, wide=True)
+    return Grid(caption, head, rows, numeric, wide=True, stack=True)
 
 
 def _some_bars(found: Remedies, remedies: Sequence[Remedy]) -> Bars:
@@ -151,13 +165,10 @@ def _spell_part(found: Remedies) -> Part:
         for spell in shown[:MOST_SPELLS]
     ]
     caption = "Each spell and the first changes that cure all of it"
-    table = Grid(caption, ("When", "Days", "Cured by"), rows, (1,), wide=True)
+    table = Grid(caption, ("When", "Days", "Cured by"), rows, (1,), wide=True, stack=True)
     more = len(found.spells) - len(rows)
-    rest = (
-        (Words(f"And {plural_text(more, 'shorter spell' if not single else 'more spell')}; remedies.json has all.", note=True),)
-        if more > 0
-        else ()
-    )
+    word = "more" if single else "shorter"
+    rest = more_note(more, f"{word} spell{'' if more == 1 else 's'}; remedies.json has all.")
     pieces += [table, *rest] if single else [Fold("What cures which spell", (table, *rest))]
     return Part("spells", "Which flat days are cured by what", pieces, "Spells")
 
@@ -179,8 +190,7 @@ def _parts(found: Remedies, measures: Measures) -> list[Part]:
     if pairs:
         head = "Two changes that end every flat day" if pairs[0].complete else "Two changes that end more than one alone"
         grid = _grid(found, pairs[:MOST_PAIRS], "Pairs, each walked together", measures)
-        more = len(pairs) - MOST_PAIRS
-        rest = (Words(f"And {more} more: changes.csv has all.", note=True),) if more > 0 else ()
+        rest = more_note(len(pairs) - MOST_PAIRS, "more: changes.csv has all.")
         shown = (Fold(plural_text(len(pairs), "pair"), (grid, *rest)),) if complete else (grid, *rest)
         parts.append(Part("pairs", head, shown, "Pairs"))
     if some:
@@ -205,7 +215,7 @@ def _parts(found: Remedies, measures: Measures) -> list[Part]:
 
 READING = (
     ("Cured", "Days that are flat without the change and not with it; only days that become flat by it are new ones."),
-    ("Flat day", "A local day on which essential load went unserved because the bank was empty."),
+    FLAT_DAY,
     ("? or not known", "No price or weight was written for it; what is not known is never taken as nothing."),
     ("Pair", "Two changes walked together: two good changes need not add up."),
 )
@@ -224,13 +234,11 @@ def remedies_page(
     found : Remedies
     scenario_text, generated, measures : as for :func:`simulator.report.frame.render`.
     """
-    useful = [remedy for remedy in (*found.singles, *found.pairs) if remedy.net > 0.0]
-    cautions = [change.caution for remedy in useful for change in remedy.changes if change.caution]
     years = plural_text(found.years, KIND_WORDS[found.choice.kind])
     page = Page(
         kind="Remedies",
         scenario=found.scenario,
-        when=f"{span_text(found.dates[0], found.dates[-1])}, {years}",
+        when=head_words(span_text(found.dates[0], found.dates[-1]), years),
         answer=_answer(found),
         numbers=_numbers(found),
         parts=_parts(found, measures),
@@ -242,6 +250,6 @@ def remedies_page(
         weather=list(found.sources),
         assumptions=list(told.note_words(found)) if found.flat.any() else [],
         notes=list(found.notes),
-        cautions=list(dict.fromkeys(cautions)),
+        cautions=found.cautions,
     )
     return render(page, scenario_text, generated, measures)

@@ -71,7 +71,7 @@ def opened_day(outcome: Outcome, day: int, measures: Measures = METRIC) -> dict[
     else:
         words = (
             f"{when}, at {stop}: {found.dark_h:.1f} h dark; {wh_text(found.missed_wh)} of the day's "
-            f"{wh_text(base[k.DAY_LOAD_WH])} went unserved, because {cause_words(outcome, found.cause)}. "
+            f"{wh_text(base[k.DAY_LOAD_WH])} went unserved, because {cause_words(outcome, found.cause, found.day)}. "
             f"{_sentence(outcome.reason_of_day(day).sentence)}"
         )
     rows = []

@@ -12,6 +12,8 @@ from simulator.report import drawing
 from simulator.report import sizing as told
 from simulator.report.drawing import WIDTH, Mark, Plot, Shape, Tick
 from simulator.report.frame import (
+    FLAT_DAY,
+    UNKNOWN,
     Answer,
     Cell,
     Fold,
@@ -24,8 +26,10 @@ from simulator.report.frame import (
     ScenarioText,
     Versus,
     Words,
+    head_words,
+    more_note,
     render,
-    scenario_cautions,
+    unweighed_note,
 )
 from simulator.report.measures import METRIC, Measures
 from simulator.report.words import plural_text
@@ -59,7 +63,7 @@ def _share_words(found: Sizing, design: Design) -> str:
 
 def _life_words(found: Sizing, design: Design) -> str:
     life = found.life_years.get(design.number)
-    return "?" if life is None else f"about {life:.0f} years"
+    return UNKNOWN if life is None else f"about {life:.0f} years"
 
 
 def _score_words(found: Sizing, design: Design) -> str:
@@ -72,11 +76,12 @@ def _score_head(found: Sizing) -> str:
 
 
 def _known(value: float, missing: Sequence[str], shown: str) -> str:
-    return "?" if missing else shown
+    return UNKNOWN if missing else shown
 
 
 def _answer(found: Sizing) -> Answer:
-    target = f"The target: {told.target_words(found)}, {_capacity_words(found)}."
+    usual = told.usual_words(found)
+    target = f"The target: {told.target_words(found)}, {_capacity_words(found)}.{' ' if usual else ''}{usual}"
     if found.cheapest is None:
         assert found.nearest is not None
         nearest = f"Nearest comes {told.design_words(found, found.nearest)}: {told.result_words(found, found.nearest)}."
@@ -300,23 +305,21 @@ def _table(found: Sizing, measures: Measures) -> Fold:
         )
     head = ("Design", "Price", "Weight", "Meets the target", _score_head(found), "Years walked")
     more = len(found.grid.designs) - len(rows)
-    pieces: list[object] = [Grid("Designs in the order of price", head, rows, (1, 2), wide=True)]
-    if more > 0:
-        pieces.append(Words(f"And {more:,} dearer ones: designs.csv lists all.", note=True))
+    grid = Grid("Designs in the order of price", head, rows, (1, 2), wide=True)
+    pieces = (grid, *more_note(more, "dearer ones: designs.csv lists all."))
     return Fold(f"Every design ({len(found.grid.designs):,})", pieces)
 
 
 def _parts(found: Sizing, measures: Measures) -> list[Part]:
     words = "These meet the target." if found.cheapest is not None else "None meets the target; this one comes nearest."
-    lacking = (
+    lacking: tuple[Words, ...] = (
         (Words(f"Which is the lightest cannot be told without {', '.join(found.grid.mass_missing)}.", note=True),)
         if found.grid.mass_missing
         else ()
     )
     best = found.cheapest or found.nearest
     unweighed = [] if best is None or found.grid.mass_missing else best.parts.missing["mass_kg"]
-    if unweighed:
-        lacking = (Words(f"Weights are without what has no weight written: {', '.join(unweighed)}.", note=True),)
+    lacking = (*lacking, *unweighed_note(unweighed))
     parts = [Part("choice", "What to choose from", (Words(words), _picks(found, measures), *lacking), "The choice")]
     front = _front_part(found, measures)
     parts += [front] if front is not None else []
@@ -356,7 +359,7 @@ READING = (
         "Meets the target",
         "Walked through every year of weather, worn as the target says, and it ran flat no oftener than was allowed.",
     ),
-    ("Flat day", "A local day on which essential load went unserved because the bank was empty."),
+    FLAT_DAY,
     ("At least", "A design is stopped as soon as its target is out of reach; it had so many by then."),
     ("Lane-hours", "Hours of simulated time, summed over all designs and years that were walked."),
     ("A limit binds", "Without it there would be a cheaper or a lighter design, or one at all."),
@@ -377,16 +380,13 @@ def size_page(
     scenario_text, generated, measures : as for :func:`simulator.report.frame.render`.
     """
     kind = "past year" if found.source == "past" else "drawn weather year"
-    shown = [design for design in (found.cheapest, found.lightest, found.longest_lived, found.nearest) if design is not None]
     page = Page(
         kind="Sizing",
         scenario=found.scenario,
-        when=", ".join(
-            (
-                plural_text(len(found.grid.designs), "design"),
-                plural_text(found.target.years, kind),
-                plural_text(found.days, "day"),
-            )
+        when=head_words(
+            plural_text(len(found.grid.designs), "design"),
+            plural_text(found.target.years, kind),
+            plural_text(found.days, "day"),
         ),
         answer=_answer(found),
         numbers=_numbers(found, measures),
@@ -401,8 +401,8 @@ def size_page(
             f"The target is met {_capacity_words(found)}; lives are those of the bank as it is bought, estimated as a plain run "
             "does.",
         ],
-        notes=told.caution_words(found),
+        notes=told.note_words(found),
         more_setup=[("the list above", 'is of the scenario as it is written; what was varied stands under "What was tried"')],
-        cautions=list(dict.fromkeys(caution for design in shown for caution in scenario_cautions(design.fresh))),
+        cautions=found.cautions,
     )
     return render(page, scenario_text, generated, measures)

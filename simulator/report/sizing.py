@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from simulator.report.layout import text_table
 from simulator.report.measures import METRIC, Measures
-from simulator.report.tables import plural
+from simulator.report.tables import caution_lines, far_sentences, plural
+from simulator.studies.costs import CURRENCY
 from simulator.studies.grid import Design
 from simulator.studies.odds import clopper_pearson
 from simulator.studies.sizing import Binding, Sizing, Step
@@ -66,6 +67,21 @@ def target_words(found: Sizing) -> str:
     return f"no flat day in at least {percent(target.odds)} of {years}"
 
 
+def usual_words(found: Sizing) -> str:
+    """That the target is the usual one, and how another is asked for; empty where it was stated."""
+    if "target" not in found.usual:
+        return ""
+    flags = ["--flat-days 0 or --odds 0.95", *(["--years 30"] if "years" in found.usual else [])]
+    worn = ""
+    if "soh" in found.usual:
+        flags.append("--soh 1")
+        worn = f", and {percent(found.soh)} of the capacity is where a bank counts as worn out"
+    return (
+        f"This is the usual target (common practice, no source), since none was stated{worn}. To ask for another: "
+        f"{', '.join(flags)}, or the same keys in [size], such as flat_days = 0."
+    )
+
+
 def result_words(found: Sizing, design: Design) -> str:
     """What a design came to over the years."""
     score = found.score(design)
@@ -84,8 +100,9 @@ def result_words(found: Sizing, design: Design) -> str:
 
 def verdict(found: Sizing) -> str:
     if found.cheapest is not None:
+        units = f" {CURRENCY}, as written in the scenario" if found.scenario.costs.currency is None else ""
         return (
-            f"The cheapest design that meets the target costs {money(found.cheapest.parts.price, found)}: "
+            f"The cheapest design that meets the target costs {money(found.cheapest.parts.price, found)}{units}: "
             f"{design_words(found, found.cheapest)}."
         )
     assert found.nearest is not None
@@ -96,6 +113,8 @@ def verdict(found: Sizing) -> str:
 def _answers(found: Sizing, measures: Measures) -> Iterator[str]:
     capacity = f", with the bank worn to {percent(found.soh)} of its capacity" if found.soh < 1.0 else ", with a bank that is new"
     yield f"Target: {target_words(found)}{capacity}"
+    if usual_words(found):
+        yield f"  {usual_words(found)}"
     named = (("Cheapest", found.cheapest), ("Lightest", found.lightest), ("Longest-lived", found.longest_lived))
     seen: dict[int, str] = {}
     for word, design in named:
@@ -215,23 +234,25 @@ def walked_words(found: Sizing) -> Iterator[str]:
         yield f"Another {found.lane_hours_beyond:,} lane-hours tell which limit binds."
 
 
-def caution_words(found: Sizing) -> list[str]:
+def note_words(found: Sizing) -> list[str]:
     """What a reader must know before buying."""
-    cautions = [*found.notes, *found.weather_notes]
+    notes = [*found.notes, *found.weather_notes]
     if found.target.flat_days is not None and found.target.years < 50:
-        cautions.append(
+        notes.append(
             f"The worst of {found.target.years} years is not the worst there is; try the design with flatdays odds before buying."
         )
-    return [*cautions, "Prices and masses hold what the scenario states: no wires, fuses, mounts or work."]
+    if found.scenario.costs.currency is None and found.cheapest is None:
+        notes.append(f"Prices are in {CURRENCY} as written in the scenario; [costs] currency names them.")
+    return [*notes, "Prices and masses hold what the scenario states: no wires, fuses, mounts or work."]
 
 
 def size_lines(found: Sizing, measures: Measures = METRIC) -> list[str]:
     """The whole answer, a line each, the verdict first."""
-    lines = [found.scenario.title, "", verdict(found), ""]
+    lines = [found.scenario.title, "", verdict(found), *far_sentences(found.scenario, measures), ""]
     lines += _answers(found, measures)
     for part in (list(_front(found, measures)), list(_steps(found)), list(limit_words(found))):
         if part:
             lines += ["", *part]
     lines += ["", *walked_words(found), "", "Weather", *(f"  - {source}" for source in found.weather_sources)]
-    lines += ["Caution", *(f"  - {caution}" for caution in caution_words(found))]
-    return lines
+    lines += ["Note", *(f"  - {measures.sentence(note)}" for note in note_words(found))]
+    return [*lines, *caution_lines(found.cautions, measures)]

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from simulator.report.layout import Line, text_table
 from simulator.report.measures import METRIC, Measures
-from simulator.report.tables import plural
+from simulator.report.tables import caution_lines, far_sentences, plural
+from simulator.scenario.cautions import cautions_of
 from simulator.studies.stretch import Stretch
 
 
@@ -46,10 +49,12 @@ def stretch_lines(found: Stretch, measures: Measures = METRIC) -> list[str]:
         "",
         Line(verdict),
         *([] if (outside := outside_stay(found)) is None else [outside]),
+        *far_sentences(replace(found.scenario, stops=(found.stop,)), measures),
         "",
         *text_table(("how long", "simulated", "by hand"), rows),
         "",
         f"By hand: {found.usable_wh:,.0f} Wh usable by the label over {found.load_wh_per_day:,.0f} Wh of load a day"
         + (f", of which the sun brings up to {found.sun_wh_per_day:,.0f} Wh." if found.sun_wh_per_day > 0.0 else "."),
         *(f"  - {measures.sentence(source)}" for source in found.source),
+        *caution_lines(cautions_of([found.scenario]), measures),
     ]

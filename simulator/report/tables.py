@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import groupby
 
 from simulator.battery import kernel as k
 from simulator.outcome import SPILLED, THIN_RATIO, WASTE_FRAC, FlatDay, Outcome
+from simulator.reasons import looked_back_words
 from simulator.report import layout
 from simulator.report.layout import Line
 from simulator.report.measures import METRIC, Measures
+from simulator.scenario.cautions import cautions_of
+from simulator.scenario.parts import Scenario
+from simulator.weather.doubts import far_weather
 
 text_table = layout.text_table
 
@@ -20,7 +24,7 @@ CAUSE_WORDS = {
     "controller": "the charge controller held back what the panels could give",
     "acceptance": "the bank could not take the charge fast enough",
     "voltage": "the voltage fell too low under load, with charge left in the bank",
-    "structural": "over the weeks before, sun and chargers brought less than the load took",
+    "structural": "over the days before, sun and chargers brought less than the load took",
     "buffer": "the dark spell was longer than the bank carries",
 }
 SPILL_WORDS = {
@@ -32,16 +36,6 @@ SPILL_WORDS = {
     "hot": "refused in the heat",
     "high_voltage": "refused by the electronics, chargers set too high",
 }
-LITHIUM_CAUTION = "Charging a lithium bank below freezing ruins it: make sure that its electronics refuse charge in the cold."
-LEAD_CAUTION = "A lead-acid bank gives off explosive gas while it is charged: air its bay, and keep flames and sparks away."
-CAUTIONS = (
-    "flatdays plans energy; it does not certify wiring. Fuses, cable sizes and hookups follow local codes and the makers' "
-    "instructions: ask a licensed electrician.",
-)
-GENERATOR_CAUTION = (
-    "A generator kills by carbon monoxide: never run it in or near a closed space, and fit an alarm where you sleep."
-)
-MEDICAL_CAUTION = "Never rely on one bank alone for a medical device: keep a second supply and ask the device's maker."
 PROTECTION_WORDS = {
     "cold_charge": "too cold to be charged",
     "hot_charge": "too hot to be charged",
@@ -55,18 +49,21 @@ PROTECTION_WORDS = {
     "charge_current": "more offered than it may take",
 }
 PROTECTION_COSTS = dict.fromkeys(PROTECTION_WORDS, "of all load missed") | {
-    "cold_charge": "of charging refused",
-    "hot_charge": "of charging refused",
-    "high_voltage": "of charging refused",
+    "cold_charge": "of charge on offer refused",
+    "hot_charge": "of charge on offer refused",
+    "high_voltage": "of charge on offer refused",
     "charge_current": "of sun spilled",
 }
 MAX_FLAT_ROWS = 31
+MOST_FAR = 3
+"""Stops with weather from afar that are named."""
 MOST_REASONS = 6
 """Runs of flat days whose ledger is told; the page and the summary have all."""
 LEAST_TOLD_WH = 0.5
 """Less than this missed is rounding."""
 FEW_YEARS = 5.0
 """Shorter lives are told to a tenth of a year."""
+TOO_SMALL = "the bank is too small: full, it does not carry even one day of this load"
 NOTHING_CHARGES = "nothing charges it on this trip"
 DECIDING = (
     "[[array]]:",
@@ -135,10 +132,47 @@ def standing(outcome: Outcome) -> str:
     return "thin" if outcome.thin.any() or counts["load +20 %"] or counts["sun -15 %"] else "good"
 
 
-def cause_words(outcome: Outcome, cause: str) -> str:
-    """The cause in words; a bank that nothing ever offers to charge has words of its own."""
-    charged = bool(outcome.charger_a.any() or outcome.hours[:, k.SUN_OFFERED_WH].any())
-    return CAUSE_WORDS[cause] if charged or cause != "structural" else NOTHING_CHARGES
+def cause_words(outcome: Outcome, cause: str, day: int | None = None) -> str:
+    """The cause in words that hold for a flat day; left out: for the first one with that cause."""
+    if day is None:
+        day = next((flat.day for flat in outcome.flat_days if flat.cause == cause), None)
+    if cause == "structural":
+        charged = outcome.charger_a.any() or outcome.other_w.any() or outcome.hours[:, k.SUN_OFFERED_WH].any()
+        if not charged:
+            return NOTHING_CHARGES
+        if day is not None:
+            when = looked_back_words(*outcome.looked_back(day), "over the {} days before")
+            return f"{when}, sun and chargers brought less than the load took"
+    if cause == "buffer" and day is not None and not outcome.carries_day(day):
+        return TOO_SMALL
+    return CAUSE_WORDS[cause]
+
+
+def medical_sentences(outcome: Outcome) -> list[str]:
+    """One for every appliance marked medical: the hours it goes without come before all else."""
+    said = []
+    for line in outcome.medical:
+        name = f'Medical: "{line.name}"'
+        if line.asked_h <= 0.0:
+            said.append(f"{name} never asks anything of the bank on this trip.")
+            continue
+        tail = (
+            f" In {line.overload_h:.0f} more h bank or inverter are asked for too much at once, which may cut it off too."
+            if line.overload_h
+            else ""
+        )
+        if line.dark_h <= 0.0:
+            said.append(
+                f"{name} has power in all {line.asked_h:,.0f} h it asks for it, in this weather; never rely on one bank alone."
+                f"{tail}"
+            )
+            continue
+        moment = outcome.local(outcome.timeline.utc[line.first_hour])
+        said.append(
+            f"{name} is without power for {line.dark_h:,.1f} h on {plural(line.days, 'day')}, first on {moment:%d %B %Y} about "
+            f"{moment:%H:%M}; it needs a second supply.{tail}"
+        )
+    return said
 
 
 def _runs(days: tuple[FlatDay, ...]) -> Iterator[list[FlatDay]]:
@@ -151,14 +185,19 @@ def _ratio(value: float | None) -> str:
     return "-" if value is None else f"{value:.2f}"
 
 
-def _ratio_words(value: float | None) -> str:
+def ratio_words(value: float | None, sun: float | None) -> str:
+    """What a harvest ratio means, and what that of the sun alone does where it means less."""
     if value is None:
         return "no load"
     if value < 1.0:
         return "less comes in than goes out: a bigger bank lasts longer, but not for good"
+    if sun is not None and sun < 1.0:
+        with_all = "thin even" if value < THIN_RATIO else "enough"
+        alone = "the sun alone is too little" if sun > 0.0 else "no sun comes in"
+        return f"{with_all} with the chargers, used whenever they may be; {alone}"
     if value < THIN_RATIO:
         return "thin: little is left for a dark spell"
-    return "enough over the whole stay"
+    return "enough over the whole stay" + ("; thin by the sun alone" if sun is not None and sun < THIN_RATIO else "")
 
 
 def _harvest(outcome: Outcome) -> Iterator[str]:
@@ -166,7 +205,10 @@ def _harvest(outcome: Outcome) -> Iterator[str]:
     sun = outcome.sun_ratio_by_stop
     yield from text_table(
         ("stop", "ratio", "by sun alone", ""),
-        [(name, _ratio(ratio), _ratio(sun[name]), _ratio_words(ratio)) for name, ratio in outcome.harvest_ratio_by_stop.items()],
+        [
+            (name, _ratio(ratio), _ratio(sun[name]), ratio_words(ratio, sun[name]))
+            for name, ratio in outcome.harvest_ratio_by_stop.items()
+        ],
     )
     months = outcome.harvest_ratio_by_month
     yield "  by month: " + ", ".join(f"{name} {_ratio(ratio)}" for name, ratio in months.items())
@@ -241,13 +283,13 @@ def cure_sentence(outcome: Outcome) -> str | None:
     tried = cures(outcome)
     least = tried[0][1]
     if least >= len(outcome.flat_days):
-        return "No single change that was tried mends any of them."
+        return "No single change that was tried ends any of them; flatdays remedies tries more, and two at a time."
     names = [name for name, count in tried if count == least]
     words = names[0] if len(names) == 1 else ", or ".join((", ".join(names[:-1]), names[-1]))
     return (
         f"What gets it through this trip: {words}."
         if least == 0
-        else f"What helps most: {words} ({plural(least, 'flat day')} left)."
+        else f"No single change that was tried ends them all. What helps most: {words} ({plural(least, 'flat day')} left)."
     )
 
 
@@ -333,12 +375,22 @@ def _stops(outcome: Outcome) -> Iterator[str]:
     )
 
 
-def cautions(outcome: Outcome) -> list[str]:
-    """What can hurt somebody with such a system, the most pressing first."""
-    scenario = outcome.scenario
-    found = [MEDICAL_CAUTION] if any(appliance.medical for appliance in scenario.appliances) else []
-    found += [*CAUTIONS, LITHIUM_CAUTION if scenario.bank.chemistry == "lfp" else LEAD_CAUTION]
-    return [*found, GENERATOR_CAUTION] if scenario.generator is not None else found
+def far_sentences(scenario: Scenario, measures: Measures = METRIC) -> list[str]:
+    """One on the stops whose weather comes from so far away that the answer is in doubt; none where all is near."""
+    far = far_weather(scenario)
+    if not far:
+        return []
+    told = [
+        f'stop {each.stop.number} "{each.stop.name}" has that of {each.name}, {measures.distance(each.km, 0)} away'
+        for each in far
+    ]
+    more = f", and {plural(len(far) - MOST_FAR, 'more stop')} have theirs from afar" if len(far) > MOST_FAR else ""
+    return [f"In doubt, for the weather comes from afar: {'; '.join(told[:MOST_FAR])}{more}."]
+
+
+def caution_lines(cautions: Iterable[str], measures: Measures = METRIC) -> list[str]:
+    """What can hurt somebody, at the end of every answer."""
+    return ["Caution", *(f"  - {measures.sentence(caution)}" for caution in cautions)]
 
 
 def assumptions(outcome: Outcome, every: bool = False) -> list[str]:
@@ -368,8 +420,7 @@ def _small_print(outcome: Outcome, measures: Measures, every_assumption: bool) -
         yield from (f"  - {measures.sentence(default)}" for default in shown)
     if left:
         yield f"  {left} {'more were' if shown else 'usual values were'} taken: --assumptions lists all of them, as does the page"
-    yield "Caution"
-    yield from (f"  - {caution}" for caution in cautions(outcome))
+    yield from caution_lines(cautions_of([outcome.scenario]), measures)
 
 
 def answer_lines(outcome: Outcome, measures: Measures = METRIC, *, every_assumption: bool = False) -> list[str]:
@@ -382,6 +433,7 @@ def answer_lines(outcome: Outcome, measures: Measures = METRIC, *, every_assumpt
     every_assumption : list all defaults that were taken, not only those that move the answer most.
     """
     lines: list[str] = [outcome.scenario.title, "", Line(verdict(outcome), standing(outcome))]
+    lines += [Line(sentence, "warning") for sentence in (*medical_sentences(outcome), *far_sentences(outcome.scenario, measures))]
     if cure := cure_sentence(outcome):
         lines.append(cure)
     parts = (

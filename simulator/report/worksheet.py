@@ -6,15 +6,9 @@ from collections.abc import Iterator
 
 from simulator.report.layout import text_table
 from simulator.report.measures import METRIC, Measures
-from simulator.report.tables import CAUTIONS, plural
+from simulator.report.tables import caution_lines, far_sentences, plural
 from simulator.studies.advice import Advice
 from simulator.studies.worksheet import GOOD_RATIO, SAFE_RATIO, Worksheet
-
-WIRING_CAUTION = (
-    "Amperes here are for planning. Fuses, breakers and cable sizes follow the heat a cable may bear, its length, its place and "
-    "your local code, never these figures: a bank can drive thousands of amperes into a short. Fuse it at its terminals, and "
-    "have a licensed electrician size and check the wiring."
-)
 
 
 def _units(count: int) -> str:
@@ -150,6 +144,7 @@ def worksheet_lines(found: Worksheet, measures: Measures = METRIC) -> list[str]:
         found.scenario.title,
         "",
         verdict(found),
+        *far_sentences(found.scenario, measures),
         "",
         "By hand",
         *_hand(found, measures),
@@ -163,5 +158,4 @@ def worksheet_lines(found: Worksheet, measures: Measures = METRIC) -> list[str]:
         lines += ["", "Why they differ", *(f"  - {measures.sentence(reason)}" for reason in found.reasons)]
     lines += ["", "Audit, Wh a day at the bus"]
     lines += text_table(("what", "Wh a day"), [(name, f"{wh:,.0f}") for name, wh in found.audit])
-    cautions = [WIRING_CAUTION, *CAUTIONS]
-    return [*lines, "", *advice_lines(found.advice), "", "Caution", *(f"  - {caution}" for caution in cautions)]
+    return [*lines, "", *advice_lines(found.advice), "", *caution_lines(found.cautions, measures)]

@@ -15,9 +15,8 @@ from simulator.errors import ArchiveError
 from simulator.scenario.parts import Stop
 from simulator.units import HOURS_PER_DAY, WH_PER_KWH
 from simulator.weather.archive_files import DamagedFileError, read_kept
-from simulator.weather.climate import where_of
 from simulator.weather.past import ArchiveYear, Cell, cell_of
-from simulator.weather.station import StationYear
+from simulator.weather.station import StationYear, refuse_other_hemisphere, where_of
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -57,10 +56,18 @@ class WeatherYears:
 
 
 def station_of(stop: Stop) -> weather.StationYear:
-    """The station-year of a stop whose weather is a file or a sample."""
+    """The station-year of a stop whose weather is a file or a sample.
+
+    Raises
+    ------
+    InputError
+        It cannot be used, or lies beyond the equator.
+    """
     choice = stop.weather
     assert choice is not None
-    return weather.read_sample(choice.sample) if choice.sample else weather.read_weather_file(choice.file or "")
+    station = weather.read_sample(choice.sample) if choice.sample else weather.read_weather_file(choice.file or "")
+    refuse_other_hemisphere(station.name, station.latitude_deg, stop)
+    return station
 
 
 def height_m(stop: Stop, other_m: float | None) -> float:

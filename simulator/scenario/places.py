@@ -17,7 +17,7 @@ from simulator.scenario.written import ScenarioFile, StopTable
 
 GET_IT = (
     "Names of places need an extra: pip install 'flatdays[places]' (about 180 MB, works offline), "
-    "or write latitude_deg and longitude_deg instead."
+    "or write latitude_deg and longitude_deg instead, such as 38.57 and -7.91 (north and east are positive)."
 )
 SIZES = (15_000, 1_000)
 """Towns of so many people are looked through, the larger first: few are quicker to read."""

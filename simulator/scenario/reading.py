@@ -22,6 +22,7 @@ from simulator.scenario.arrays import merge_arrays
 from simulator.scenario.bank import merge_bank
 from simulator.scenario.chargers import merge_alternator, merge_generator, merge_shore
 from simulator.scenario.choosing import merge_costs, merge_limits
+from simulator.scenario.date_slips import quoted_dates
 from simulator.scenario.desk import Desk, nearest, quote, shown
 from simulator.scenario.inverter import merge_converter, merge_inverter
 from simulator.scenario.lines import Path, locate_lines
@@ -233,7 +234,7 @@ def _toml(text: str, file: str) -> dict[str, Any]:
     if LONG_KEY.search(text):
         raise too_deep
     try:
-        raw = tomllib.loads(text)
+        raw = _loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(
             f"{file}: {_toml_mistake(str(error), text)} Mend this one and check again: it hides any others."
@@ -257,6 +258,17 @@ def _toml(text: str, file: str) -> dict[str, Any]:
     if level:
         raise too_deep
     return raw
+
+
+def _loads(text: str) -> dict[str, Any]:
+    """Read TOML; a date of a stop that is none becomes text, which is told with its key, line and cure beside all else."""
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        mended = quoted_dates(text)
+        if mended == text:
+            raise
+    return tomllib.loads(mended)
 
 
 SLIPS = (

@@ -21,6 +21,10 @@ PLANNED_FRAC: Final = {"lfp": 0.8, "agm": 0.5, "gel": 0.5, "flooded": 0.5}
 LARGEST_PANEL_W: Final = 200.0
 """More watts than this are taken as several panels (common practice, no source)."""
 
+PRICE_PER_WH: Final = {"lfp": 0.3, "agm": 0.17, "gel": 0.2, "flooded": 0.12}
+PANEL_PRICE_PER_W, PANEL_KG_PER_W, PANEL_M2_PER_W = 0.8, 0.055, 0.0055
+"""Invented prices, and the weight and size of a usual panel (common practice, no source), for lines that are comments."""
+
 APPLIANCES: Final = {
     "fridge": ('kind = "fridge"', "power_w = 45", "duty_frac = 0.4              # compressor running 40 % of the time"),
     "freezer": ("power_w = 55", "duty_frac = 0.5"),
@@ -111,6 +115,13 @@ bus_v = {bus_v}                    # 12, 24 or 48
 # heading_deg = 180           # where the nose points when parked, clockwise from north; left out: by chance, the same every run
 # cabin = {{ heated = true, awake_c = 20, asleep_c = 16 }}
 # standing_draw_w = 5         # gas alarm, controllers and what else nobody lists; 0 takes it out
+# budget = 3000               # what may be spent, laden and fits: size and compare hold designs against it
+# payload_margin_kg = 300     # with it size needs kg of every part
+# roof_m2 = 4.5
+# bay_m = [0.8, 0.5, 0.4]     # room for the bank: length, width, height
+
+# Prices and weights: "flatdays size" needs price or unit_price of what it varies; compare and remedies say "not known" where
+# none is written. Those below are invented: put your own there, from your offers and the labels, and take the # away.
 
 [bank]
 chemistry = "{chemistry}"{pad}# "lfp" (lithium iron phosphate); lead-acid: "agm", "gel" or "flooded"
@@ -126,6 +137,10 @@ place = "inside"              # "inside" the cabin, "outside", or in a bay "heat
 # capacities = [[1, 66], [5, 89], [20, 100]]   # [hours, Ah] of one unit, for a bank that gives less when drawn fast
 # target_soc = 0.9            # charged only up to here
 # age_years = 3               # a used bank; or soh_start = 0.9, the share of its charge that it still holds
+# unit_price = {unit_price:<15}# your price of one unit
+# unit_kg = {unit_kg:<18}# its weight, from the label
+# unit_m = [0.33, 0.18, 0.22] # length, width, height of one unit; for the room in the bay
+# warranty_years = 5
 
 # [bank.heater]               # warms the cells so that they can be charged in the cold
 # power_w = 100               # of the whole bank
@@ -137,6 +152,7 @@ ARRAY = """
 [[array]]                     # one for each charge controller
 name = "roof"
 panel = {{ p_w = {p_w:g} }}         # or the data sheet: {{ p_w, v_mp, i_mp, v_oc, i_sc, cells, gamma_pct_per_c ... }}
+# panel = {{ p_w = {p_w:g}, price = {panel_price}, kg = {panel_kg}, area_m2 = {panel_m2} }}   # with yours, for the line above
 in_series = {in_series}
 in_parallel = {in_parallel}
 tilt_deg = 0                  # 0 is flat on the roof
@@ -146,10 +162,13 @@ mount = "gap"                 # "bonded" (glued to the roof), "gap" (on brackets
 [array.controller]
 kind = "mppt"                 # "mppt" or "pwm"
 max_charge_a = {max_charge_a}
+# price = 120
 """
 INVERTER = """
 {off}[inverter]                    # only for appliances with bus = "ac"
 {off}rated_w = {rated_w}
+# price = 220
+# kg = 4
 # idle_w = 10                 # what it draws with nothing plugged in
 # always_on = false           # left out: on day and night only if an AC appliance runs or waits at night
 # sleep_w = 2                 # what it draws asleep, if it has a sleep mode
@@ -163,16 +182,22 @@ INVERTER = """
 ALTERNATOR = """
 {off}[alternator]                  # charging while driving
 {off}charger_a = 30
+# price = 180
+# kg = 2
 """
 AUDIT = """
 # [shore]                     # charger on a hookup; see hookup in the stops
 # charger_a = 45
+# price = 150
+# kg = 3
 
 # [generator]                 # starts by itself
 # rated_w = 2000
 # start_soc = 0.30
 # stop_soc = 0.90
 # windows = ["08:00-20:00"]   # when it may run
+# price = 600
+# kg = 21
 
 # What draws on the bank. For each appliance watts (power_w) or, on the DC side, amperes (current_a), of one piece; and one of
 #   hours_per_day = 4                      clock = ["06:30-08:00", "22:00-01:00"]      duty_frac = 0.4 (day and night)
@@ -193,6 +218,25 @@ ROUTE = """
 
 # The route, in order. The arrival at a stop is the departure from the one before; that day is driven from 09:00 on.
 # Both may carry a time on the local clock: 2026-05-08T14:30:00.
+"""
+CHOOSING = """
+# Which bank to buy: designs that "flatdays size" tries, what they must meet, and what they may cost.
+# [size]
+# in_parallel = [{size_parallel}]        # {size_units}, from the first to the last of them
+{panels}# flat_days = 3               # at most so many in the worst of the years; or odds = 0.95: the share without one
+# max_price = 3000
+# max_kg = 120                # with it size needs kg of every part, that of [shore] and [alternator] too
+
+# [costs]                     # for the cost of a year in compare and remedies
+# currency = "EUR"
+# horizon_years = 10
+# fuel_price_per_l = 1.8
+# hookup_price_per_night = 25
+
+# Another design of the same trip, for "flatdays compare": what it changes, by the path of the key. [[variant]] may come again.
+# [[variant]]
+# name = "one string more"
+# set = {{ "bank.in_parallel" = {more_parallel} }}
 """
 STOP_HINTS = """\
 # drive_h = 1.5               # to get here; left out: estimated from the distance
@@ -230,6 +274,8 @@ def starter_text(plan: Plan | None = None) -> str:
             unit_ah=plan.unit_ah,
             in_series=plan.in_series,
             in_parallel=plan.units // plan.in_series,
+            unit_price=_rounded(plan.unit_ah * UNIT_V[plan.chemistry] * PRICE_PER_WH[plan.chemistry], 5),
+            unit_kg=f"{_unit_kg(plan):.3g}",
             usable_frac=PLANNED_FRAC[plan.chemistry],
         ),
         _array(plan),
@@ -241,6 +287,7 @@ def starter_text(plan: Plan | None = None) -> str:
         ROUTE,
         *_stops(plan),
         STOP_HINTS,
+        _choosing(plan),
     ]
     return "".join(parts)
 
@@ -253,9 +300,33 @@ def _array(plan: Plan) -> str:
     p_w = round(plan.panel_w / (strings * plan.in_series), 1)
     return ARRAY.format(
         p_w=p_w,
+        panel_price=_rounded(p_w * PANEL_PRICE_PER_W, 5),
+        panel_kg=f"{p_w * PANEL_KG_PER_W:.2g}",
+        panel_m2=f"{p_w * PANEL_M2_PER_W:.2g}",
         in_series=plan.in_series,
         in_parallel=strings,
         max_charge_a=max(10, math.ceil(plan.panel_w / plan.bus_v / 10) * 10),
+    )
+
+
+def _rounded(amount: float, step: int) -> int:
+    return max(step, round(amount / step) * step)
+
+
+def _unit_kg(plan: Plan) -> float:
+    from simulator.scenario.presets import load_preset
+
+    return plan.unit_ah * UNIT_V[plan.chemistry] * load_preset("chemistries").number(plan.chemistry, "kg_per_wh")
+
+
+def _choosing(plan: Plan) -> str:
+    """Commented tables for choosing a design; they hold as they are once their prices are there."""
+    strings = plan.units // plan.in_series
+    return CHOOSING.format(
+        size_parallel=f"1, {strings + 2}",
+        size_units="units in parallel" if plan.in_series == 1 else "strings in parallel",
+        panels='# panels = { "roof" = [1, 4] }\n' if plan.panel_w > 0.0 else "",
+        more_parallel=strings + 1,
     )
 
 

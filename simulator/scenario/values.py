@@ -15,6 +15,7 @@ from typing import Any, NoReturn
 from pydantic import PlainValidator
 from pydantic_core import PydanticCustomError
 
+from simulator.scenario.date_slips import date_cure
 from simulator.scenario.desk import either, nearest, shown
 from simulator.units import FULL_TURN_DEG, HOURS_PER_DAY, MINUTES_PER_HOUR
 
@@ -311,9 +312,9 @@ def moment(value: Any) -> date:
     """A local date, or a local date with a time; no offset, since the zone of the stop is known."""
     what = "a date such as 2026-06-01, or with the time on the clock 2026-06-01T14:30:00"
     if isinstance(value, str):
-        _refuse(what, value, "Write it without quotes." if re.match(r"\s*\d{4}-\d{1,2}-\d{1,2}", value) else "")
+        _refuse(what, value, date_cure(value))
     if not isinstance(value, date):
-        _refuse(what, value)
+        _refuse(what, value, date_cure(""))
     if isinstance(value, datetime) and value.tzinfo is not None:
         _refuse(what, value, "Leave the offset out: the time is read on the clock of the stop.")
     if not FIRST_YEAR <= value.year <= LAST_YEAR:

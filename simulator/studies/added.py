@@ -14,6 +14,7 @@ from simulator.errors import InputError
 from simulator.route import WeatherYears
 from simulator.scenario.parts import Appliance, Scenario
 from simulator.studies.added_words import Added, clock_text, length_h
+from simulator.studies.advice import running_and_surge_w, usual_inverter_w
 from simulator.studies.designs import Fleet
 from simulator.studies.odds import Odds
 from simulator.studies.weather_years import written_year
@@ -89,9 +90,55 @@ def with_added(scenario: Scenario, added: Added, hours_per_day: float | None = N
     )
 
 
+@dataclass(frozen=True)
+class Fitting:
+    """A larger inverter, without which what was added could not run."""
+
+    texts: tuple[str, ...]
+    """What the inverter cannot run."""
+    rated_w: float
+    """Of the inverter as it is."""
+    running_w: float
+    """AC watts that can run at the same moment with all that was added."""
+    needed_w: float
+    """Of the least usual size that runs them with headroom."""
+
+
+def with_everything(scenario: Scenario, added: Sequence[Added]) -> tuple[Scenario, Fitting | None]:
+    """Put all of them into the audit; where one is beyond the inverter, behind one that is large enough.
+
+    Raises
+    ------
+    InputError
+        With every one that needs an inverter where there is none.
+    """
+    fitted, fitting = with_fitted(scenario, added)
+    for each in added:
+        fitted = with_added(fitted, each)
+    return fitted, fitting
+
+
+def with_fitted(scenario: Scenario, added: Sequence[Added]) -> tuple[Scenario, Fitting | None]:
+    """The scenario without any of it, with the inverter that they take; of the same make, so that its losses grow with it."""
+    inverter = scenario.inverter
+    if inverter is None:
+        return scenario, None
+    beyond = [each for each in added if bus_of(scenario, each) == "ac" and each.power_w * each.pieces > inverter.rated_w]
+    if not beyond:
+        return scenario, None
+    everything = scenario
+    for each in added:
+        everything = with_added(everything, each)
+    running_w, surge_w = running_and_surge_w(everything)
+    needed_w = usual_inverter_w(running_w, surge_w)
+    larger = replace(inverter, rated_w=needed_w, surge_w=inverter.surge_w * needed_w / inverter.rated_w, price=None, kg=None)
+    fitting = Fitting(tuple(each.text for each in beyond), inverter.rated_w, running_w, needed_w)
+    note = f"the inverter was taken as one of {needed_w:,.0f} W instead of {inverter.rated_w:,.0f} W, for what was added."
+    return replace(scenario, inverter=larger, notes=(*scenario.notes, note)), fitting
+
+
 def added_notes(scenario: Scenario, added: Added) -> Iterator[str]:
-    """What was taken where nothing was said, and what the wiring would not like."""
-    watts = added.power_w * added.pieces
+    """What was taken where nothing was said."""
     bus = bus_of(scenario, added)
     if added.bus is None:
         yield (
@@ -102,9 +149,6 @@ def added_notes(scenario: Scenario, added: Added) -> Iterator[str]:
     if added.windows and added.hours_per_day < added.most_h - 1e-9:
         first = ", ".join(map(clock_text, _first_hours(added.windows, added.hours_per_day)))
         yield f'"{added.text}" runs at the beginning of its window: {first}.'
-    inverter = scenario.inverter
-    if bus == "ac" and inverter is not None and watts > inverter.rated_w:
-        yield f'"{added.text}" takes {watts:,.0f} W, more than the inverter\'s {inverter.rated_w:,.0f} W: it cannot run on it.'
 
 
 @dataclass(frozen=True)
@@ -126,6 +170,8 @@ class Effect:
     target_frac: float
     """Share of the years that must stay without a flat day; 1 for a single year."""
     notes: tuple[str, ...]
+    fitting: Fitting | None = None
+    """The larger inverter that all of this rests on; None: the one of the scenario does."""
 
     @property
     def years(self) -> int:
@@ -172,9 +218,8 @@ def added_effect(
         assert flat is not None
         return flat
 
-    everything = scenario
-    for each in added:
-        everything = with_added(everything, each)
+    fitted, fitting = with_fitted(scenario, added)
+    everything, _ = with_everything(scenario, added)
     before, after = flat_of([scenario, everything])
     hours: list[float | None] = []
     whole: list[bool] = []
@@ -182,7 +227,7 @@ def added_effect(
     for each in added:
 
         def passing(times_h: Sequence[float], each: Added = each) -> list[bool]:
-            flat = flat_of([with_added(scenario, each, hours) for hours in times_h])
+            flat = flat_of([with_added(fitted, each, hours) for hours in times_h])
             return [bool(share >= target_frac - 1e-12) for share in np.mean(~flat.any(axis=2), axis=1)]
 
         spare = float(np.mean(~before.any(axis=1))) >= target_frac - 1e-12
@@ -200,6 +245,7 @@ def added_effect(
         again=tuple(again),
         target_frac=target_frac,
         notes=tuple(notes),
+        fitting=fitting,
     )
 
 
@@ -251,6 +297,14 @@ def effect_summary(found: Effect) -> dict[str, Any]:
         "flat_free_years": sum(count == 0 for count in found.flat_days),
         "flat_free_years_without": sum(count == 0 for count in found.flat_days_before),
         "target_frac": found.target_frac,
+        "inverter_too_small": None
+        if found.fitting is None
+        else {
+            "rated_w": found.fitting.rated_w,
+            "running_w": round(found.fitting.running_w, 1),
+            "needed_w": found.fitting.needed_w,
+            "for": list(found.fitting.texts),
+        },
         "appliances": [
             {
                 "text": each.text,

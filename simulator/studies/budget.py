@@ -23,6 +23,7 @@ from simulator.battery.kernel import FloatArray
 from simulator.errors import InputError
 from simulator.outcome import flat_mask
 from simulator.route import WeatherYears
+from simulator.scenario.cautions import cautions_of
 from simulator.scenario.parts import Scenario
 from simulator.studies.weather_years import YearBlock, YearChoice, base_lanes, choose_years, year_blocks
 from simulator.version import package_version
@@ -53,6 +54,7 @@ class BudgetLine:
     """None: the whole trip."""
     month: str | None
     days: int
+    """On which somebody lives off the bank; of a stop where the vehicle is only stored, all."""
     audit_wh_per_day: float
     multiplier: float
     """Of the audit: the largest that passes, with all below it that were tried."""
@@ -100,14 +102,22 @@ class _Days:
     stop: str | None
     month: str | None
     mask: npt.NDArray[np.bool_]
+    lived: npt.NDArray[np.bool_]
+    """Those of them on which somebody lives off the bank: only they are counted and averaged."""
 
 
 def _parts(scenario: Scenario, clock: timeline.Timeline) -> list[_Days]:
     """The whole trip, then every stop and month."""
-    found = [_Days(None, None, np.ones(clock.days, dtype=bool))]
+    lived = np.bincount(clock.local_day, weights=~clock.stored, minlength=clock.days) > 0.0
+
+    def days(stop: str | None, month: str | None, mask: npt.NDArray[np.bool_]) -> _Days:
+        # Days off the road ask for nothing; alone, they have no others to be left out for.
+        return _Days(stop, month, mask, mask & lived if (mask & lived).any() else mask)
+
+    found = [days(None, None, np.ones(clock.days, dtype=bool))]
     keys = [(int(place), f"{day:%Y-%m}") for place, day in zip(clock.day_stop, clock.dates, strict=True)]
     for place, month in dict.fromkeys(keys):
-        found.append(_Days(scenario.stops[place].name, month, np.array([key == (place, month) for key in keys])))
+        found.append(days(scenario.stops[place].name, month, np.array([key == (place, month) for key in keys])))
     return found
 
 
@@ -169,7 +179,7 @@ class _Trials:
         base = base_lanes(self.scenario, 1)[0]
         walked = block.walk(block.with_loads(rows), [base | {"load_row": row} for row in range(len(pairs))], self.threads)
         asked = walked.days[:, :, k.DAY_LOAD_WH]
-        return [float(asked[row, self.parts[part].mask].mean()) for row, (part, _) in enumerate(pairs)]
+        return [float(asked[row, self.parts[part].lived].mean()) for row, (part, _) in enumerate(pairs)]
 
 
 def _bracket(trials: dict[float, _Trial], target_frac: float) -> tuple[float, float | None]:
@@ -221,7 +231,7 @@ def _solve(
             BudgetLine(
                 stop=parts[part].stop,
                 month=parts[part].month,
-                days=int(parts[part].mask.sum()),
+                days=int(parts[part].lived.sum()),
                 audit_wh_per_day=audit_wh[part],
                 multiplier=low,
                 wh_per_day=given_wh[part],
@@ -344,4 +354,5 @@ def budget_summary(found: Budget) -> dict[str, Any]:
         "notes": list(found.notes),
         "whole_trip": {key: value for key, value in whole.items() if key not in ("stop", "month")},
         "by_stop_and_month": lines,
+        "cautions": list(cautions_of([found.scenario])),
     }

@@ -16,6 +16,7 @@ from simulator import timeline
 from simulator.battery import kernel as k
 from simulator.errors import InputError
 from simulator.outcome import SPILLED
+from simulator.scenario.cautions import cautions_of
 from simulator.scenario.parts import Scenario, Stop
 from simulator.sources import fuel_litres
 from simulator.studies.bay import BayFit, fit_bay
@@ -154,6 +155,11 @@ class Comparison:
     def years(self) -> int:
         """Number of weather years."""
         return len(self.year_names)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """Of all designs."""
+        return cautions_of(design.scenario for design in self.designs)
 
     @property
     def reference(self) -> Design:

@@ -113,7 +113,8 @@ def comparison_summary(found: Comparison) -> dict[str, Any]:
         "days": found.days,
         "horizon_years": found.terms.horizon_years,
         "discount_rate": found.terms.discount_rate,
-        "currency": found.terms.currency,
+        "currency": found.designs[0].scenario.costs.currency,
         "costs_leave_out": list(found.left_out),
         "designs": table,
+        "cautions": list(found.cautions),
     }

@@ -20,7 +20,8 @@ HORIZON_YEARS: Final = 10.0
 """Years that money is counted over (common practice, no source)."""
 DISCOUNT_RATE: Final = 0.03
 """A year's interest above inflation (common practice, no source)."""
-CURRENCY: Final = "EUR"
+CURRENCY: Final = "price units"
+"""Stands for the currency that nobody stated."""
 LIVES_YEARS: Final = {"panels": 25.0, "controller": 10.0, "inverter": 10.0, "charger": 10.0, "generator": 10.0, "extra": 10.0}
 """Years that parts last which are not simulated (common practice, no source)."""
 LEAST_LIFE_YEARS: Final = 0.1
@@ -48,6 +49,8 @@ def terms_of(costs: Costs) -> Terms:
         defaults.append(
             f"Later money is discounted by {DISCOUNT_RATE:.0%} a year (common practice, no source; [costs] discount_rate)."
         )
+    if costs.currency is None:
+        defaults.append(f"Prices are in {CURRENCY} as written in the scenario; [costs] currency names them.")
     return Terms(
         horizon_years=HORIZON_YEARS if costs.horizon_years is None else costs.horizon_years,
         discount_rate=DISCOUNT_RATE if costs.discount_rate is None else costs.discount_rate,

@@ -19,6 +19,7 @@ from simulator import timeline
 from simulator.errors import FlatdaysError, InputError
 from simulator.outcome import flat_mask
 from simulator.route.parts import asks_for_past
+from simulator.scenario.cautions import cautions_of
 from simulator.scenario.moving import departure_moved, route_moved
 from simulator.scenario.parts import Scenario, Stop
 from simulator.studies.odds import clopper_pearson
@@ -344,6 +345,7 @@ def dates_summary(found: Dates) -> dict[str, Any]:
         "target_frac": found.target_frac,
         "source": list(found.sources),
         "notes": list(found.notes),
+        "cautions": list(cautions_of([found.scenario])),
         "weeks": dates_rows(found),
         "safe": spans(None),
         "by_stop": [{"stop": stop.name, "safe_arrivals": spans(place)} for place, stop in enumerate(found.scenario.stops)],

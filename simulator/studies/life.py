@@ -7,7 +7,7 @@ ageing, since a model that fades faster also cycles deeper.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,12 +18,22 @@ from simulator.battery import kernel as k
 from simulator.battery.aged import Age, AgeingModel, aged_bank, end_within, models_of
 from simulator.battery.ageing import estimate_life
 from simulator.battery.cycles import DEPTH_EDGES_FRAC, counted_cycles, depth_histogram, full_cycles
-from simulator.battery.use import END_SOH, HORIZON_YEARS, SHELF_SPREAD, YearOfUse, stored_mean, year_of_use
+from simulator.battery.use import (
+    END_SOH,
+    HORIZON_YEARS,
+    SHELF_SPREAD,
+    LeadWear,
+    YearOfUse,
+    lead_wear,
+    stored_mean,
+    year_of_use,
+)
 from simulator.engine import histories, pack
 from simulator.outcome import flat_mask
 from simulator.route import route_weather
+from simulator.scenario.cautions import cautions_of
 from simulator.scenario.parts import Bank, Scenario
-from simulator.units import DAYS_PER_YEAR
+from simulator.units import DAYS_PER_YEAR, HOURS_PER_DAY
 from simulator.version import package_version
 
 FloatArray = npt.NDArray[np.float64]
@@ -90,6 +100,12 @@ class Life:
     years: tuple[LifeYear, ...]
     assumption: str
     notes: tuple[str, ...]
+    wear: LeadWear | None = None
+    """What the first year wears off a lead-acid bank, taken apart; None: another chemistry."""
+    longest_below_full_days: float = 0.0
+    """Of the route in the first year."""
+    cell_mean_c: float = 0.0
+    """Mean temperature of the cells on the route in the first year."""
 
     def mean(self, name: str) -> FloatArray:
         """Average of a figure over the years lived; of a bank already worn out, its first year."""
@@ -167,6 +183,8 @@ def live(scenario: Scenario, threads: int | None = None) -> Life:
     lived: list[LifeYear] = []
     notes: tuple[str, ...] = ()
     assumption = ""
+    wear: LeadWear | None = None
+    below_full_days = mean_c = 0.0
     ends = _Ends(())
     state: FloatArray | None = None
     done_years = 0.0
@@ -197,6 +215,9 @@ def live(scenario: Scenario, threads: int | None = None) -> Life:
                 storage=stored,
             )
             notes, assumption = first.notes, first.assumption
+            mean_c = float(uses[0].cell_c.mean())
+            below_full_days = _longest_below(uses[0].soc, bank.full_soc) / HOURS_PER_DAY
+            wear = None if bank.chemistry == "lfp" else lead_wear(uses[0])
         after = [model.after(age, use, step_years) for model, age, use in zip(models, ages, uses, strict=True)]
         flat = np.flatnonzero(flat_mask(walked.days[0]))
         if first_flat_year is None and flat.size:
@@ -215,7 +236,7 @@ def live(scenario: Scenario, threads: int | None = None) -> Life:
             break
         banks = [aged_bank(bank, age, start) for age, start in zip(ages, starts, strict=True)]
     _extrapolate(ends, models, ages, uses, done_years)
-    return _told(
+    told = _told(
         scenario,
         setting.weather.sources,
         clock.days,
@@ -228,6 +249,13 @@ def live(scenario: Scenario, threads: int | None = None) -> Life:
         assumption,
         notes,
     )
+    return replace(told, wear=wear, longest_below_full_days=below_full_days, cell_mean_c=mean_c)
+
+
+def _longest_below(soc: FloatArray, full_soc: float) -> int:
+    """Hours of the longest stretch without a full charge."""
+    full = np.flatnonzero(np.concatenate(([True], soc >= full_soc - 1e-9, [True])))
+    return int(np.diff(full).max()) - 1
 
 
 def _year(number: int, part: float, age: Age, bank: Bank, use: YearOfUse, walked: battery.Walk, flat_days: int) -> LifeYear:
@@ -335,6 +363,15 @@ def life_summary(found: Life) -> dict[str, Any]:
         "worn_out": found.worn_out,
         "end_soh": END_SOH,
         "soh_at_end": round(found.soh_at_end, 4),
+        "wear": None
+        if found.wear is None
+        else {
+            "depth_per_year": round(found.wear.damage / found.wear.cycle_heat, 4),
+            "cycle_heat": round(found.wear.cycle_heat, 3),
+            "partial_weight": round(found.wear.partial_weight, 3),
+            "shelf_heat": round(found.wear.shelf_heat, 3),
+            "longest_below_full_days": round(found.longest_below_full_days, 2),
+        },
         "band_years": [round(years, 2) for years in found.band_years],
         "model_years": {name: round(years, 2) for name, years in found.model_years.items()},
         "first_flat_year": found.first_flat_year,
@@ -361,4 +398,5 @@ def life_summary(found: Life) -> dict[str, Any]:
         ],
         "models": list(CARDS["lfp" if found.scenario.bank.chemistry == "lfp" else "lead"]),
         "notes": list(found.notes),
+        "cautions": list(cautions_of([found.scenario])),
     }

@@ -22,6 +22,7 @@ from simulator.engine import histories, lanes, pack, run
 from simulator.errors import FlatdaysError, InputError
 from simulator.outcome import Outcome, flat_mask
 from simulator.route import RouteWeather, WeatherYears
+from simulator.scenario.cautions import cautions_of
 from simulator.scenario.parts import Scenario
 from simulator.studies.ground import LOAD_SPREAD_FRAC, Ground, draw_load_factors, fresh_weather, ground_weather, with_load
 from simulator.version import package_version
@@ -301,6 +302,7 @@ def odds_summary(found: Odds) -> dict[str, Any]:
         "kind": found.weather.kind,
         "source": list(found.source),
         "notes": list(found.notes),
+        "cautions": list(cautions_of([found.scenario])),
         "seed": found.seed,
         "load_spread_frac": found.load_spread_frac,
         "days": clock.days,

@@ -18,6 +18,7 @@ from simulator import timeline
 from simulator.battery import kernel as k
 from simulator.errors import InputError
 from simulator.route import WeatherYears
+from simulator.scenario.cautions import cautions_of
 from simulator.scenario.parts import Scenario
 from simulator.studies.costs import Terms, terms_of
 from simulator.studies.designs import Fleet
@@ -60,6 +61,12 @@ class Remedies:
     def years(self) -> int:
         """Number of weather years."""
         return len(self.year_names)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """Of the system as it is, and of every change that helps."""
+        useful = (remedy for remedy in (*self.singles, *self.pairs) if remedy.net > 0.0)
+        return cautions_of([self.scenario], [change.caution for remedy in useful for change in remedy.changes])
 
     @property
     def hopeless(self) -> tuple[Spell, ...]:

@@ -21,13 +21,6 @@ Apply = Callable[[Scenario], Scenario]
 NOTHING, COMFORT, ESSENTIAL = range(3)
 """What a change gives up."""
 
-CARBON_MONOXIDE = (
-    "A generator kills by carbon monoxide: never run it in or near a closed space, and fit an alarm where you sleep."
-)
-GAS = "Burning gas takes air and makes carbon monoxide: only appliances made for a vehicle, aired, with an alarm where you sleep."
-SAFETY = "Never do without what keeps people or the vehicle safe: alarms, bilge pumps, a heater in the cold, medical devices."
-WIRING = "Wires and fuses must fit the amperes: follow the makers' instructions and local codes, and ask a licensed electrician."
-
 
 @dataclass(frozen=True)
 class Change:
@@ -144,12 +137,12 @@ class Remedy:
         """What the order goes by.
 
         Complete cures first, doing without something essential last of its list; then by cost a year for each flat day less,
-        then by price where the life is not known, then those of unknown price; of equals first what gives nothing up, then the
-        one that cures more.
+        then by price where the life is not known, then those of unknown price; of equals (free ones are all equal) first what
+        cures most, then what gives nothing up.
         """
         cost, price = self.cost_per_flat_day, self.price_per_flat_day
         tier, value = (0, cost) if cost is not None else (1, price) if price is not None else (2, 0.0)
-        size = round(float(value or 0.0), 9), self.gives_up, -round(self.net, 9), len(self.changes)
+        size = round(float(value or 0.0), 9), -round(self.net, 9), self.gives_up, len(self.changes)
         return (not self.complete, self.gives_up == ESSENTIAL, tier, *size, self.name)
 
 

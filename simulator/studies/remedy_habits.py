@@ -10,11 +10,12 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from simulator.errors import InputError
+from simulator.scenario.cautions import GAS, SAFETY
 from simulator.scenario.chargers import merge_shore
 from simulator.scenario.desk import Desk
 from simulator.scenario.moving import departure_moved
 from simulator.scenario.parts import Appliance, Scenario, Stop
-from simulator.studies.remedy import COMFORT, ESSENTIAL, GAS, NOTHING, SAFETY, Change
+from simulator.studies.remedy import COMFORT, ESSENTIAL, NOTHING, Change
 from simulator.timeline import merge_windows
 from simulator.units import HOURS_PER_DAY, MINUTES_PER_HOUR
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from functools import partial
 
 from simulator.scenario.arrays import merge_arrays
+from simulator.scenario.cautions import GENERATOR, WIRING
 from simulator.scenario.chargers import merge_alternator, merge_generator
 from simulator.scenario.desk import Desk
 from simulator.scenario.parts import Array, Heater, Scenario, Stop
@@ -14,7 +15,7 @@ from simulator.scenario.presets import load_preset
 from simulator.scenario.written import AlternatorTable, ArrayTable, ControllerTable, GeneratorTable, PanelTable
 from simulator.studies.changes import with_heater, with_panels, with_parallel, with_place
 from simulator.studies.costs import LIVES_YEARS
-from simulator.studies.remedy import CARBON_MONOXIDE, WIRING, Change
+from simulator.studies.remedy import Change
 from simulator.timeline import merge_windows
 from simulator.units import HOURS_PER_DAY
 
@@ -194,7 +195,7 @@ def charger_changes(scenario: Scenario, driving: bool) -> Iterator[Change]:
             lambda s: replace(s, generator=carried),
             price=None,
             kg=None,
-            caution=CARBON_MONOXIDE,
+            caution=GENERATOR,
         )
     else:
         open_h = sum(to_h - from_h for from_h, to_h in merge_windows(generator.windows)) if generator.windows else 24.0
@@ -204,7 +205,7 @@ def charger_changes(scenario: Scenario, driving: bool) -> Iterator[Change]:
                 "the generator allowed at all hours",
                 "generator",
                 lambda s: replace(s, generator=all_day),
-                caution=CARBON_MONOXIDE,
+                caution=GENERATOR,
             )
         sooner_soc = min(generator.start_soc + 0.2, generator.stop_soc - 0.1)
         if sooner_soc > generator.start_soc + 0.01:
@@ -213,5 +214,5 @@ def charger_changes(scenario: Scenario, driving: bool) -> Iterator[Change]:
                 f"the generator started at {sooner_soc:.0%} instead of {generator.start_soc:.0%}",
                 "generator",
                 lambda s: replace(s, generator=sooner),
-                caution=CARBON_MONOXIDE,
+                caution=GENERATOR,
             )

@@ -57,7 +57,7 @@ def remedies_summary(found: Remedies) -> dict[str, Any]:
         "load_spread_frac": found.choice.load_spread_frac,
         "source": list(found.sources),
         "notes": list(found.notes),
-        "currency": found.terms.currency,
+        "currency": found.scenario.costs.currency,
         "flat_days_mean": round(float(found.flat.sum() / found.years), 3),
         "flat_free_share": round(before / found.years, 4),
         "singles": rows[: len(found.singles)],
@@ -77,4 +77,5 @@ def remedies_summary(found: Remedies) -> dict[str, Any]:
         "nothing_in_reach": [
             {"year": spell.year, "first": spell.first.isoformat(), "last": spell.last.isoformat()} for spell in found.hopeless
         ],
+        "cautions": list(found.cautions),
     }

@@ -19,6 +19,7 @@ from simulator.battery import kernel as k
 from simulator.battery.ageing import estimate_life
 from simulator.battery.use import stored_mean
 from simulator.errors import InputError
+from simulator.scenario.cautions import cautions_of
 from simulator.scenario.parts import Scenario, SizeWish
 from simulator.studies.changes import END_OF_LIFE_SOH
 from simulator.studies.chunks import Kept
@@ -97,6 +98,14 @@ class Sizing:
     weather_sources: tuple[str, ...]
     days: int
     notes: tuple[str, ...] = field(default=())
+    usual: tuple[str, ...] = ()
+    """What of the target nobody stated, so that the usual was taken: ``target``, ``years``, ``soh``."""
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """Of every design that the answer names."""
+        named = (self.cheapest, self.lightest, self.longest_lived, self.nearest)
+        return cautions_of(design.fresh for design in named if design is not None)
 
     def score(self, design: Design) -> int:
         """Flat days of its worst year, or its years with one; of a design that was stopped: at least."""
@@ -257,6 +266,15 @@ def size(
         weather_sources=tuple(weather.sources),
         days=walker.fleet.clock.days,
         notes=grid.notes,
+        usual=tuple(
+            what
+            for what, stated in (
+                ("target", wish.flat_days is not None or wish.odds is not None),
+                ("years", wish.years is not None or past is not None),
+                ("soh", wish.soh is not None),
+            )
+            if not stated
+        ),
     )
 
 

@@ -87,12 +87,14 @@ def size_summary(found: Sizing) -> dict[str, Any]:
         "scenario": found.scenario.title,
         "scenario_sha256": found.scenario.sha256,
         "target": {"flat_days": target.flat_days, "odds": target.odds, "years": target.years, "soh": found.soh},
+        "usual_target": "target" in found.usual,
         "source": found.source,
         "weather": list(found.weather_sources),
         "seed": found.seed,
         "days": found.days,
         "notes": [*found.notes, *found.weather_notes],
         "grid": {column_of(axis): [value_of(value) for value in axis.values] for axis in found.grid.axes},
+        "currency": found.scenario.costs.currency,
         "limits": {limit.said: limit.most for limit in found.grid.limits},
         "simulated": {
             "lane_hours": found.lane_hours,
@@ -120,4 +122,5 @@ def size_summary(found: Sizing) -> dict[str, Any]:
         ],
         "binding": [{"limit": each.said, "without_it": each.better, "design": one(each.design)} for each in found.binding],
         "designs": size_rows(found),
+        "cautions": list(found.cautions),
     }

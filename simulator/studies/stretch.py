@@ -21,6 +21,7 @@ from simulator.errors import InputError
 from simulator.outcome import days_until_dark
 from simulator.route import RouteWeather, drawn_years, past_years, route_normals
 from simulator.route.parts import CLEAR_TEMP_C, height_m
+from simulator.scenario.cautions import cautions_of
 from simulator.scenario.parts import Scenario, Stop
 from simulator.studies.odds import BLOCK_ROWS, MOST_YEARS, SOURCES, usual_source
 from simulator.units import HOURS_PER_DAY
@@ -321,4 +322,5 @@ def stretch_summary(found: Stretch) -> dict[str, Any]:
             "days_without_sun_to_planning_line": days(found.hand_days_planned),
             "days_under_this_sky": days(found.hand_days_with_sun),
         },
+        "cautions": list(cautions_of([found.scenario])),
     }

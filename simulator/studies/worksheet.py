@@ -19,6 +19,7 @@ from simulator.engine import histories, lanes, run, simulate
 from simulator.errors import InputError
 from simulator.outcome import Outcome
 from simulator.route import route_weather
+from simulator.scenario.cautions import AMPERES, cautions_of
 from simulator.scenario.parts import Bank, Scenario
 from simulator.studies.advice import Advice, advice_summary, advise
 from simulator.studies.changes import END_OF_LIFE_SOH, with_parallel, with_soh
@@ -133,6 +134,11 @@ class Worksheet:
     reasons: tuple[str, ...]
     advice: Advice
 
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """Of the system, and of reading amperes off a sheet."""
+        return cautions_of([self.scenario], [AMPERES])
+
 
 def mistakes_in(autonomy_days: float, margin: float, daily_depth: float | None) -> list[str]:
     """Sentences on numbers that cannot be."""
@@ -179,13 +185,14 @@ def worksheet(
     outcome = run(setting, *lanes(setting), threads)
     bank, bus_v = scenario.bank, scenario.vehicle.bus_v
     # The audit is a mean over the whole trip; a day by hand is one on which somebody lives off the bank, not one in storage.
-    lived_in = max(1, int((~clock.stored).sum()))
-    audit = tuple((line.name, line.wh_per_day * clock.hours / lived_in) for line in setting.load.audit)
+    lived_h = int((~clock.stored).sum())
+    audit = tuple((line.name, line.wh_per_day * clock.hours / max(lived_h, 1)) for line in setting.load.audit)
     daily_wh = sum(wh for _, wh in audit)
     if daily_wh <= 0.0:
         raise InputError("expected a load on the bank, got none on the whole trip: there is nothing to size.")
     daily_ah = daily_wh / bus_v
-    coldest_c = float(outcome.hours[:, k.CELL_END_C].min())
+    lived = ~clock.stored if lived_h else np.ones(clock.hours, dtype=bool)
+    coldest_c = float(outcome.hours[lived, k.CELL_END_C].min())
     factor = temperature_factor(bank, coldest_c)
     depth = bank.usable_frac
     per_day = daily_depth if daily_depth is not None else depth if bank.chemistry == "lfp" else min(depth, DAILY_DEPTH["lead"])
@@ -211,6 +218,8 @@ def worksheet(
     stops = []
     for place, stop in enumerate(scenario.stops):
         here = clock.stop == place
+        # A vehicle that is stored for a part of the stay is judged by the rest of it.
+        here = here & lived if (here & lived).any() else here
         sun = float(ghi[here].mean() * 24.0 / WH_PER_KWH) if here.any() else 0.0
         label = f"{stop.number} {stop.name}"
         asked = bool((here & ~clock.stored).any())
@@ -311,4 +320,5 @@ def worksheet_summary(found: Worksheet) -> dict[str, Any]:
         },
         "reasons": list(found.reasons),
         "bus_and_inverter": advice_summary(found.advice),
+        "cautions": list(found.cautions),
     }

@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from simulator.battery import kernel as k
-from simulator.outcome import THIN_RATIO
+from simulator.outcome import BROUGHT, THIN_RATIO
 from simulator.scenario.parts import Scenario
+from simulator.units import HOURS_PER_DAY
 
 if TYPE_CHECKING:
     from simulator.studies.worksheet import HandStop, Worksheet
@@ -31,8 +33,10 @@ def array_ah_per_sun(scenario: Scenario) -> float:
 def reasons(found: Worksheet) -> list[str]:
     """Tell why hand and simulation differ, in sentences: only what matters on this trip."""
     outcome, bank = found.outcome, found.scenario.bank
-    days = outcome.timeline.days
-    ledger = outcome.ledger
+    # Months off the road, with nobody in it and the bank apart, say nothing of the days that the worksheet counts.
+    lived = ~outcome.timeline.stored
+    days = max(float(lived.sum()) / HOURS_PER_DAY, 1.0 / HOURS_PER_DAY)
+    total = outcome.hours[lived].sum(axis=0)
     said = []
     # Weather and season.
     shortest = min((stop for stop in found.stops if stop.harvest_ratio is not None), key=_by_ratio, default=None)
@@ -48,12 +52,12 @@ def reasons(found: Worksheet) -> list[str]:
                 f"Season: at {_plain(shortest.name)} sun and chargers bring {shortest.harvest_ratio:.2f} of what the load takes, "
                 "so after a dark spell the bank fills slowly; the worksheet expects it full before the next one."
             )
-    without = outcome.longest_without_full
-    charged = ledger["solar_offered_wh"] + ledger["shore_wh"] + ledger["driving_wh"] + ledger["generator_wh"]
+    without = _longest_without_full(outcome.hours[:, k.FULL_H] > 0.0, lived)
+    charged = total[[k.SUN_OFFERED_WH, *BROUGHT]].sum()
     if charged <= 0.0:
         said.append(
             f"Nothing charges this bank: when the {found.autonomy_days:g} days that the worksheet counts are over it stays dark, "
-            f"to the end of the {days} days."
+            f"to the end of the {days:.0f} days."
         )
     elif without > found.autonomy_days and found.scenario.arrays:
         said.append(
@@ -65,10 +69,10 @@ def reasons(found: Worksheet) -> list[str]:
             f"Weather: the worksheet counts {found.autonomy_days:g} days without any sun; on this route the bank is full again "
             f"after {without:.1f} days at the latest."
         )
-    if found.scenario.arrays and ledger["solar_offered_wh"] > 0.0:
+    if found.scenario.arrays and total[k.SUN_OFFERED_WH] > 0.0:
         peak = _mean_sun(found)
         if peak > 0.0:
-            made = ledger["solar_offered_wh"] / days
+            made = total[k.SUN_OFFERED_WH] / days
             by_hand = peak * array_ah_per_sun(found.scenario) * found.scenario.vehicle.bus_v
             if by_hand > 0.0 and abs(made / by_hand - 1.0) > 0.1:
                 said.append(
@@ -76,8 +80,8 @@ def reasons(found: Worksheet) -> list[str]:
                     "wiring, shade, tilt and the controller make the difference."
                 )
     # Cold.
-    refused = ledger["spilled_cold_wh"] / days
-    locked_h = float(outcome.hours[:, k.LOCKED_H].sum())
+    refused = total[k.REFUSED_COLD_WH] / days
+    locked_h = float(total[k.LOCKED_H])
     if refused > MATTERS_WH or locked_h >= 1.0:
         said.append(
             f"Cold: the cells come down to {found.coldest_c:.0f} C and are too cold to be charged for {locked_h:,.0f} hours; "
@@ -90,16 +94,19 @@ def reasons(found: Worksheet) -> list[str]:
             f"({found.coldest_c:.0f} C), although the bank is seldom empty just then."
         )
     # Charging side.
-    other = (ledger["shore_wh"] + ledger["driving_wh"] + ledger["generator_wh"]) / days
+    other = total[list(BROUGHT)].sum() / days
     if other > MATTERS_WH:
-        said.append(f"Other charging: hookup, engine and generator bring {other:,.0f} Wh a day; the worksheet counts none of it.")
-    slow = (ledger["spilled_acceptance_wh"] + ledger["spilled_charge_limit_wh"]) / days
+        said.append(
+            f"Other charging: hookup, engine, generator and other sources bring {other:,.0f} Wh a day; the worksheet counts "
+            "none of it."
+        )
+    slow = total[[k.SPILLED_ACCEPTANCE_WH, k.SPILLED_LIMIT_WH]].sum() / days
     if slow > MATTERS_WH:
         said.append(
             f"Charging: the bank takes charge too slowly for {slow:,.0f} Wh a day of what is offered, mostly near full; the "
             "worksheet knows no such limit."
         )
-    held = ledger["spilled_controller_wh"] / days
+    held = total[k.SPILLED_CONTROLLER_WH] / days
     if held > MATTERS_WH:
         said.append(f"Controller: it holds {held:,.0f} Wh a day back that the panels could give.")
     # Volts.
@@ -122,6 +129,12 @@ def reasons(found: Worksheet) -> list[str]:
     return said
 
 
+def _longest_without_full(full: npt.NDArray[np.bool_], lived: npt.NDArray[np.bool_]) -> float:
+    """Longest stretch without a full bank [days], from (hours,) flags; storage ends one, since nothing is asked of the bank."""
+    edges = np.concatenate([[-1], np.flatnonzero(full | ~lived), [len(full)]])
+    return float((np.diff(edges) - 1).max() / HOURS_PER_DAY)
+
+
 def _plain(label: str) -> str:
     """Name of a stop without its number."""
     return label.partition(" ")[2]
@@ -132,7 +145,8 @@ def _by_ratio(stop: HandStop) -> float:
 
 
 def _mean_sun(found: Worksheet) -> float:
-    """Mean sun of the trip [kWh/m2 a day], by the days of each stop."""
-    days = np.array([line.days for line in found.outcome.stop_lines], dtype=np.float64)
+    """Mean sun of the trip [kWh/m2 a day], by the days of each stop on which somebody lives off the bank."""
+    clock = found.outcome.timeline
+    days = np.bincount(clock.stop[~clock.stored], minlength=len(found.stops)) / HOURS_PER_DAY
     suns = np.array([stop.sun_kwh_m2_day for stop in found.stops])
     return float(np.average(suns, weights=days)) if days.sum() > 0.0 else 0.0

@@ -13,16 +13,10 @@ import numpy as np
 from simulator.scenario.parts import Stop
 from simulator.weather.normals import Months, Normals, normals_from_station, normals_from_written
 from simulator.weather.normals_table import nearest_normals, normals_from_table
-from simulator.weather.station import FAR_KM, StationYear, distance_km
+from simulator.weather.station import FAR_KM, StationYear, distance_km, refuse_other_hemisphere, where_of
 
 NEAREST = "nearest"
 """Written for the name of a place: the nearest of the table, if one is near enough."""
-
-
-def where_of(stop: Stop) -> str:
-    """Name a stop in a sentence, with its line in the person's file."""
-    line = "" if stop.line is None else f" (line {stop.line})"
-    return f'stop {stop.number} "{stop.name}"{line}'
 
 
 def written_normals(stop: Stop) -> Normals:
@@ -40,7 +34,8 @@ def written_normals(stop: Stop) -> Normals:
     Raises
     ------
     InputError
-        There is no such place, none is near enough, or a month has more sun than there can be at that latitude.
+        There is no such place, it lies beyond the equator, none is near enough, or a
+        month has more sun than there can be at that latitude.
     """
     choice = stop.weather
     assert choice is not None and choice.normals is not None
@@ -63,6 +58,7 @@ def written_normals(stop: Stop) -> Normals:
         )
     elif written.place.strip().lower() != NEAREST:
         normals = normals_from_table(written.place, where)
+        refuse_other_hemisphere(normals.name, normals.latitude_deg, stop)
     else:
         elevation_m = stop.elevation_m
         if elevation_m is None:
@@ -78,11 +74,8 @@ def climate_notes(stop: Stop, normals: Normals) -> tuple[str, ...]:
     notes = []
     away_km = distance_km(stop.latitude_deg, stop.longitude_deg, normals.latitude_deg, normals.longitude_deg)
     if away_km > FAR_KM:
-        other_side = normals.latitude_deg * stop.latitude_deg < 0.0
-        seasons = ", and beyond the equator summer and winter are the other way round" if other_side else ""
         notes.append(
-            f"{where_of(stop)}: its normals are those of {normals.name}, {away_km:,.0f} km away; "
-            f"its sky may be another one{seasons}"
+            f"{where_of(stop)}: its normals are those of {normals.name}, {away_km:,.0f} km away; its sky may be another one"
         )
     if not normals.typical:
         notes.append(f"{where_of(stop)}: its normals come from a single year of {normals.name}, which may have been an odd one")

@@ -32,7 +32,7 @@ from scipy.special import gamma, log_ndtr
 
 from simulator.errors import InputError
 from simulator.units import HOURS_PER_DAY
-from simulator.weather.clouds import CLEAREST_KT, NODES, clearness_quantiles, gaussian_lag1, split_by_erbs, spread_over_hours
+from simulator.weather.clouds import NODES, split_by_erbs, spread_over_hours
 from simulator.weather.course import Course, lay_out
 from simulator.weather.normals import Normals
 
@@ -120,36 +120,6 @@ def draw_weather(
         table["temp_air"][rows] = _hourly_temperature(course, latent, warmth, chance[:, :, _RANGE])
         table["wind_speed"][rows] = course.wind_m_s * _wind_factor(chance[:, 1:-1, _WIND])[:, course.day]
     return table
-
-
-def draw_daily_clearness(normals: Normals, month: Ints, years: int, seed: int, first_year: int = 0) -> Floats:
-    """Draw the clearness index of successive days at one place.
-
-    Parameters
-    ----------
-    normals : Normals
-    month : ndarray of int (days,)
-        Month of each day, 0 is January.
-    years, seed, first_year : int
-        As in :func:`draw_weather`.
-
-    Returns
-    -------
-    ndarray (years, days)
-        Within 0.03..0.82, unless the months' means ask for more.
-
-    Raises
-    ------
-    InputError
-        ``years``, ``seed`` or ``first_year`` cannot be.
-    """
-    _check_counts(years, seed, first_year)
-    kinds, kind = np.unique(month, return_inverse=True)
-    each = [(float(normals.kt[number]), float(normals.kt_spread[number]), CLEAREST_KT) for number in kinds.tolist()]
-    tables = [clearness_quantiles(*three) for three in each]
-    lag1 = np.array([gaussian_lag1(*three, normals.kt_lag1) for three in each])[kind]
-    chance = _daily_chance(seed, range(first_year, first_year + years), len(month))
-    return _bent(_chain(chance[:, :, _CLEARNESS], lag1), kind, tables)
 
 
 def _check_counts(years: int, seed: int, first_year: int) -> None:

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from simulator.errors import InputError
 from simulator.units import EARTH_RADIUS_KM, HOURS_PER_DAY, SECONDS_PER_HOUR
 
 if TYPE_CHECKING:
@@ -30,6 +31,8 @@ FAR_KM = 100.0
 """From here on a station's sky may be another one than the stop's (common practice, no source)."""
 OTHER_CLIMATE_KM = 500.0
 """From here on it is another climate (common practice, no source)."""
+NO_SEASONS_DEG = 10.0
+"""Latitude up to which light and warmth hardly follow the year (common practice, no source)."""
 FAR_M = 300.0
 """From this difference in height on air temperature is about 2 C off (common practice, no source)."""
 LAPSE_C_PER_M = 0.0065
@@ -145,6 +148,33 @@ def distance_km(latitude_deg: float, longitude_deg: float, other_latitude_deg: f
     return 2.0 * EARTH_RADIUS_KM * math.asin(math.sqrt(min(1.0, squared)))
 
 
+def where_of(stop: Stop) -> str:
+    """Name a stop in a sentence, with its line in the person's file."""
+    line = "" if stop.line is None else f" (line {stop.line})"
+    return f'stop {stop.number} "{stop.name}"{line}'
+
+
+def refuse_other_hemisphere(name: str, latitude_deg: float, stop: Stop) -> None:
+    """Refuse weather from beyond the equator, whose summer is the winter of the stop.
+
+    Near the equator, where there are no such seasons to be turned round, the two sides may stand for each other.
+
+    Raises
+    ------
+    InputError
+        The place and the stop lie on either side of the equator, and one of them more than 10 degrees away from it.
+    """
+    if latitude_deg * stop.latitude_deg >= 0.0 or max(abs(latitude_deg), abs(stop.latitude_deg)) <= NO_SEASONS_DEG:
+        return
+    side, other = ("north", "south") if stop.latitude_deg > 0.0 else ("south", "north")
+    raise InputError(
+        f"{where_of(stop)}, weather: expected weather from its own side of the equator ({side}), got that of {name} in the "
+        f"{other}, where summer and winter are the other way round. Take a file of a place nearer by, monthly normals of your "
+        "own, or weather = { years = [2005, 2024] } after flatdays fetch. If the stop lies elsewhere, mend latitude_deg "
+        "(south is negative)."
+    )
+
+
 def distance_notes(station: StationYear, stop: Stop) -> tuple[str, ...]:
     """Say in a sentence each if a station is far from a stop, or at another height.
 
@@ -165,8 +195,6 @@ def distance_notes(station: StationYear, stop: Stop) -> tuple[str, ...]:
         advice = "a file from nearer by would tell more about its sky"
         if away_km > OTHER_CLIMATE_KM:
             advice = "that is another climate, so the answer is not for this place (is longitude_deg right? west is negative)"
-        if station.latitude_deg * stop.latitude_deg < 0.0:
-            advice += "; it lies beyond the equator, where summer and winter are the other way round"
         notes.append(
             f'stop {stop.number} "{stop.name}": its weather was measured {away_km:,.0f} km away, at {station.name}; {advice}'
         )
