@@ -44,7 +44,7 @@ def walk_compiled(case: LoopCase, out: dict[str, np.ndarray], first: int = 0, la
     """The loop as the engine runs it (plain Python where numba is switched off)."""
     last = len(case.start) if last is None else last
     kernel.run_block(  # type: ignore[no-untyped-call]
-        case.lanes,
+        case.records,
         case.histories,
         case.curves,
         case.capacities,
