@@ -255,7 +255,10 @@ def walk(
         # Here, so that every thread touches its own part of the memory first.
         days[first:last] = 0.0
         days[first:last, :, kernel.DAY_LOWEST_SOC] = 1.0
-        kernel.run_block(records, histories, curves, capacities, first, last, end_state, totals, days, watched, hours_out, status)
+        scratch = np.empty(kernel.SCRATCH)
+        kernel.run_block(
+            records, histories, curves, capacities, first, last, end_state, totals, days, watched, hours_out, status, scratch
+        )
 
     workers = min(threads or os.cpu_count() or 1, count)
     if workers <= 1:

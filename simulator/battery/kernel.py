@@ -38,8 +38,8 @@ OCV, ENERGY, CHARGE_V, CHARGE_STORED, CHARGE_ENERGY, CHARGE_PASSED, INV_EFFICIEN
 CURVE_FIELDS = 7
 CAPACITY_COLD_C, CAPACITY_STEP_C, CAPACITY_NODES = -40.0, 5.0, 21
 """Grid of the temperature curve: share of the rated charge that can be drawn, from -40 C to 60 C."""
-MAX_EVENTS = 20
 LEVELS = 3
+MAX_EVENTS = 20
 TINY_H = 1e-12
 TINY_SOC = 1e-12
 
@@ -99,6 +99,8 @@ STATE_SIZE = 13
     RESIDUAL_H,
 ) = range(48)
 HOUR_FIELDS = 48
+SCRATCH = HOUR_FIELDS + 2 * LEVELS
+"""What a block writes on while it walks: the hour's book, and load by switch-off level, all of it and what the inverter took."""
 
 # What a day keeps for every lane.
 DAY_LOAD_WH, DAY_MISSED_WH, DAY_DARK_H, DAY_LOWEST_SOC, DAY_SUN_OFFERED_WH, DAY_SUN_USED_WH, DAY_FULL_H, DAY_ESSENTIAL_WH = range(
@@ -225,9 +227,9 @@ class Histories(NamedTuple):
 def _compile(function: _Compiled) -> _Compiled:
     """Compile without the GIL, cached on disk; where no cache folder can be written, go on uncached."""
     try:
-        compiled: Any = njit(cache=True, nogil=True, error_model="numpy")(function)
+        compiled: Any = njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)(function)
     except RuntimeError:
-        compiled = njit(nogil=True, error_model="numpy")(function)
+        compiled = njit(nogil=True, error_model="numpy", no_cfunc_wrapper=True)(function)
     return compiled  # type: ignore[no-any-return]
 
 
@@ -673,17 +675,18 @@ def _book_missed(book, demand, through, level, served_w, missed_field, by_volts,
 
 
 @_compile
-def run_block(lanes, histories, curves, capacities, first, last, state, totals, days, watch, hours_out, status):
+def run_block(lanes, histories, curves, capacities, first, last, state, totals, days, watch, hours_out, status, scratch):
     """Walk lanes ``first`` to ``last`` through all hours; fills the arrays behind ``histories`` in the argument list.
 
     Shapes: ``curves`` (rows, NODES + 1, 7); ``capacities`` (rows, CAPACITY_NODES); ``state`` (lanes, STATE_SIZE), in and out;
     ``totals`` (lanes, HOUR_FIELDS); ``days`` (lanes, days, DAY_FIELDS); ``watch`` (lanes,) place in ``hours_out``
-    (watched, hours, HOUR_FIELDS) or -1; ``status`` (lanes,): 0, or 1 + the hour in which the events would not end.
+    (watched, hours, HOUR_FIELDS) or -1; ``status`` (lanes,): 0, or 1 + the hour in which the events would not end;
+    ``scratch`` (SCRATCH,): of this call alone.
     """
     hours = histories.bay_c.shape[1]
-    book = np.zeros(HOUR_FIELDS)
-    demand = np.zeros(LEVELS)
-    through = np.zeros(LEVELS)
+    book = scratch[:HOUR_FIELDS]
+    demand = scratch[HOUR_FIELDS : HOUR_FIELDS + LEVELS]
+    through = scratch[HOUR_FIELDS + LEVELS : SCRATCH]
     for place in range(first, last):
         lane = lanes[place]
         curve = curves[lane.curve_row]
@@ -1004,23 +1007,23 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                             lower = max(lower, lane.generator_start_soc)
                         if level > 0 and lane.shed_soc[level] < soc:
                             lower = max(lower, lane.shed_soc[level])
-                        start = soc
-                        time, end, energy, regime = _discharge_segment(
-                            curve, soc, stored_v, lower, -net_w / capacity, discharge_limit, per_ah, time
-                        )
-                        if two_wells and time > 0.0:
+                        for attempt in range(2):
+                            time, end, energy, regime = _discharge_segment(
+                                curve, soc, stored_v, lower, -net_w / capacity, discharge_limit, per_ah, time
+                            )
+                            if not two_wells or attempt > 0 or time <= 0.0:
+                                break
                             decay, fade, ramp = (decay_1, fade_1, ramp_1) if time == 1.0 else _well_terms(well_k, time)
-                            rate = (end - start) / time
-                            next_well = _well_next(start, well, rate, well_c, well_k, decay, fade, ramp)
+                            rate = (end - soc) / time
+                            next_well = _well_next(soc, well, rate, well_c, well_k, decay, fade, ramp)
                             well_known = next_well >= 0.0
-                            if not well_known:
-                                time = _well_empty_time(start, well, rate, well_c, well_k, time)
-                                time, end, energy, regime = _discharge_segment(
-                                    curve, soc, stored_v, lower, -net_w / capacity, discharge_limit, per_ah, time
-                                )
-                                exhausted = True
+                            if well_known:
+                                break
+                            # The well that can be drawn from runs empty on the way: once more, up to there.
+                            time = _well_empty_time(soc, well, rate, well_c, well_k, time)
+                            exhausted = True
                         discharged_wh = energy * capacity
-                        moved = start - end
+                        moved = soc - end
                         now_v = _energy(curve, end)
                         stored_wh = capacity * (now_v - stored_v)
                         ohmic_wh = per_ah * moved * moved / time * capacity if time > 0.0 else 0.0
