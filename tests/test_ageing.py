@@ -318,7 +318,7 @@ def test_a_current_gentler_than_the_cycling_tests_is_told(depth, hours):
 @pytest.mark.parametrize(("step", "hours"), [(0.2, None), (0.22, None), (0.1875, 5)])
 def test_the_gentlest_current_that_was_measured_fills_a_bank_in_five_hours(step, hours):
     """From memory, Naumann et al. (2020): C/5, C/2 and 1C; the slowest of them needs no note."""
-    notes = _noted(estimate_life(LFP, np.tile([0.0, step], 200), np.full(400, 25.0), soc_before=step), "fill the bank")
+    notes = _noted(estimate_life(LFP, np.tile([0.0, step], 12), np.full(24, 25.0), soc_before=step), "fill the bank")
     assert (f"would fill the bank in {hours} hours" in notes[0]) if hours else not notes
 
 

@@ -130,6 +130,23 @@ def test_comfort_beside_an_inverter_that_is_off_with_luxury_on_it(make_bank, wal
     assert missed == pytest.approx([40.0, 36.0, 10.0])
 
 
+# ---- cold ----
+
+
+@pytest.mark.parametrize(("charge_min_c", "locked"), [(0.0, 0.0), (0.001, 1.0)])
+def test_cells_at_the_very_limit_stay_open_when_the_bank_s_heat_ends(charge_min_c, locked, make_bank, make_heater, walk_bank):
+    """At 0 C in air of 0 C, with heat from the bank, which is empty within the hour: charging ends below 0 C, not at it.
+
+    Where the limit lies a hair higher, the lock waits for 3 C.
+    """
+    bank = make_bank("lfp", heater=make_heater(from_bank=True), charge_min_c=charge_min_c, standby_w=0.0)
+    walked = walk_bank(bank, 2, load_w=[100.0, 0.0], sun_w=[0.0, 100.0], bay_c=0.0, cell_c=0.0, start_soc=0.13)
+    assert 0.0 < walked.hour(k.DARK_H)[0] < 1.0
+    assert 0.0 < walked.cell_c()[1] < 3.0
+    assert walked.hour(k.LOCKED_H)[1] == locked
+    assert (walked.hour(k.CHARGED_WH)[1] > 0.0) == (locked == 0.0)
+
+
 # ---- company and continuation ----
 
 

@@ -555,8 +555,8 @@ def test_nothing_is_divided_by_nothing():
     with np.errstate(divide="raise", invalid="raise"):
         timeline = build_timeline(
             route(
-                ("UTC", 40.0, 9.0, date(2024, 1, 1), date(2024, 1, 1), 0.0, {"hookup_every_nights": 2}),
-                ("UTC", 40.0, 9.0, date(2024, 1, 1), date(2024, 1, 2), 3.0, {}),
+                ("UTC", 0.0, 0.0, date(2024, 1, 1), date(2024, 1, 1), 0.0, {"hookup_every_nights": 2}),
+                ("UTC", 0.0, 0.0, date(2024, 1, 1), date(2024, 1, 2), 3.0, {}),
             )
         )
     assert not timeline.hookup.any()
