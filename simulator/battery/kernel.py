@@ -691,10 +691,11 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
         lane = lanes[place]
         curve = curves[lane.curve_row]
         capacity_curve = capacities[lane.curve_row]
-        sun_row = lane.sun_row
-        bay_row = lane.bay_row
-        load_row = lane.load_row
-        source_row = lane.source_row
+        sun_row = histories.sun_w[lane.sun_row]
+        bay_row = histories.bay_c[lane.bay_row]
+        load_row = histories.load_w[lane.load_row]
+        peak_row = histories.peak_h[lane.load_row]
+        source_row = histories.source_a[lane.source_row]
         capacity = lane.capacity_ah
         target = lane.target_soc
         well_c = lane.well_c
@@ -734,28 +735,30 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
         ac_off = own[AC_OFF] > 0.0
         chill = own[CHILL]
         stored_v = _energy(curve, soc)
-        through[:] = 0.0
+        for level in range(LEVELS):
+            through[level] = 0.0
         for hour in range(hours):
-            book[:] = 0.0
+            for field in range(HOUR_FIELDS):
+                book[field] = 0.0
             # ---- decided once an hour: loads, temperature, lockouts, limits, voltage ----
             load_scale = lane.load_scale
-            peak_h = histories.peak_h[load_row, hour]
+            peak_h = peak_row[hour]
             rest_h = 1.0 - peak_h
             for level in range(LEVELS):
-                demand[level] = load_scale * histories.load_w[load_row, hour, level, REST_W]
+                demand[level] = load_scale * load_row[hour, level, REST_W]
                 if peak_h > 0.0:
-                    demand[level] = rest_h * demand[level] + peak_h * load_scale * histories.load_w[load_row, hour, level, PEAK_W]
+                    demand[level] = rest_h * demand[level] + peak_h * load_scale * load_row[hour, level, PEAK_W]
             load_wh = demand[LEVELS - 1]
             essential_wh = demand[0]
-            bay_c = histories.bay_c[bay_row, hour, 0]
+            bay_c = bay_row[hour, 0]
             if tau_h > 0.0:
-                bay_c -= chill * (bay_c - histories.bay_c[bay_row, hour, 1])
-            shore_a = histories.source_a[source_row, hour, SHORE_A]
-            drive_a = histories.source_a[source_row, hour, DRIVE_A]
-            other_w = histories.source_a[source_row, hour, OTHER_W]
-            awake = histories.source_a[source_row, hour, AWAKE]
+                bay_c -= chill * (bay_c - bay_row[hour, 1])
+            shore_a = source_row[hour, SHORE_A]
+            drive_a = source_row[hour, DRIVE_A]
+            other_w = source_row[hour, OTHER_W]
+            awake = source_row[hour, AWAKE]
             electronics_w = lane.standby_w * awake
-            generator_a = lane.generator_a * histories.source_a[source_row, hour, GENERATOR_SHARE]
+            generator_a = lane.generator_a * source_row[hour, GENERATOR_SHARE]
             allowed = generator_a > 0.0
             if running and not allowed:
                 running = False
@@ -765,7 +768,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             absorb_v = min(lane.absorb_v + lane.absorb_v_per_c * (rate_c - 25.0), lane.absorb_cap_v)
             volts = _ocv(curve, soc)
             scale = lane.sun_scale
-            sun_low_w = histories.sun_w[sun_row, hour, 0]
+            sun_low_w = sun_row[hour, 0]
             charger_a = shore_a + drive_a + (generator_a if running else 0.0)
             current = (sun_low_w * scale + other_w - load_wh) / volts + charger_a
             current = min(max(current, -lane.discharge_limit_a), lane.charge_limit_a)
@@ -773,8 +776,8 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 volts = _charge_v(curve, soc)
             volts = min(max(volts + resistance * current, low_v), absorb_v)
             part = min(max((volts - low_v) * range_v, 0.0), 1.0)
-            sun_w = scale * (sun_low_w + part * (histories.sun_w[sun_row, hour, 1] - sun_low_w))
-            offered_w = scale * histories.sun_w[sun_row, hour, 2]
+            sun_w = scale * (sun_low_w + part * (sun_row[hour, 1] - sun_low_w))
+            offered_w = scale * sun_row[hour, 2]
             shore_w = shore_a * volts
             drive_w = drive_a * volts
             fixed_w = sun_w + other_w + shore_w + drive_w
@@ -853,7 +856,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                             column = PEAK_W
                             part_h = min(peak_h, 1.0)
                         for level in range(LEVELS):
-                            demand[level] = load_scale * histories.load_w[load_row, hour, level, column]
+                            demand[level] = load_scale * load_row[hour, level, column]
                     gauge = minds_v
                 while shed > 0 and not shed_now and soc >= lane.restore_soc[LEVELS - shed]:
                     shed -= 1
@@ -867,7 +870,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     # ---- voltage under the load of this part; once more when load is switched, or the generator ----
                     gauge = False
                     for each in range(LEVELS):
-                        through[each] = load_scale * histories.load_w[load_row, hour, each, column + 1]
+                        through[each] = load_scale * load_row[hour, each, column + 1]
                     rest_v = _ocv(curve, min(well / well_c, 1.0) if two_wells else soc)
                     draw_w = demand[level] + electronics_w + heater_w - fixed_w - (generator_a * volts if running else 0.0)
                     begins = remaining == 1.0
@@ -885,7 +888,8 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                         begins,
                     )
                     if not ac_off:
-                        through[:] = 0.0
+                        for each in range(LEVELS):
+                            through[each] = 0.0
                     floor = charge_floor
                     if lane.cutoff_v > 0.0:
                         supply_w = draw_w - through[level]
