@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import product
+from typing import Any
 
 import numpy as np
 
@@ -240,6 +242,11 @@ class LoopCase:
     curves: FloatArray
     capacities: FloatArray
     start: FloatArray
+
+    @cached_property
+    def records(self) -> np.recarray[Any, Any]:
+        """The lanes as the loop reads them."""
+        return kernel.records(self.lanes)
 
     @property
     def lane_hours(self) -> int:

@@ -38,18 +38,18 @@ enum { SHORE_A, DRIVE_A, GENERATOR_SHARE, OTHER_W, AWAKE, SOURCE_FIELDS };
 
 typedef enum { POWER_LIMITED, CURRENT_LIMITED, ACCEPTANCE_LIMITED } Regime;
 
-/* Pointers in the order of kernel.Lanes. */
+/* One record of kernel.LANE. */
 typedef struct {
-    const int64_t *sun_row, *bay_row, *load_row, *source_row, *curve_row;
-    const double *sun_scale, *load_scale, *capacity_ah, *resistance_ohm, *resistance_per_c, *charge_limit_a,
-        *charge_cold_limit_a, *charge_min_c, *charge_resume_c, *charge_full_c, *charge_max_c, *discharge_limit_a,
-        *discharge_min_c, *discharge_max_c, *floor_soc, *reconnect_soc, *target_soc, *full_soc, *taper_per_h, *taper_soc,
-        *well_c, *well_k_per_h, *self_discharge_per_h, *standby_w, *absorb_v, *absorb_v_per_c, *absorb_cap_v,
-        *overvoltage_v, *gassing_per_v, *gassing_per_c, *cutoff_v, *charge_max_v, *inverter_off_v, *inverter_on_v, *cabin_tau_h, *step_h,
-        *sun_low_v, *sun_high_v,
-        *heat_capacity_wh_per_c, *loss_w_per_c, *heater_w, *heater_on_c, *heater_off_c, *heater_from_bank, *generator_a,
-        *generator_start_soc, *generator_stop_soc, *generator_min_h, *shed_soc, *restore_soc;
-} Lanes;
+    int64_t sun_row, bay_row, load_row, source_row, curve_row;
+    double sun_scale, load_scale, capacity_ah, resistance_ohm, resistance_per_c, charge_limit_a,
+        charge_cold_limit_a, charge_min_c, charge_resume_c, charge_full_c, charge_max_c, discharge_limit_a,
+        discharge_min_c, discharge_max_c, floor_soc, reconnect_soc, target_soc, full_soc, taper_per_h,
+        taper_soc, well_c, well_k_per_h, self_discharge_per_h, standby_w, absorb_v, absorb_v_per_c,
+        absorb_cap_v, overvoltage_v, gassing_per_v, gassing_per_c, cutoff_v, charge_max_v, inverter_off_v,
+        inverter_on_v, cabin_tau_h, step_h, sun_low_v, sun_high_v, heat_capacity_wh_per_c, loss_w_per_c,
+        heater_w, heater_on_c, heater_off_c, heater_from_bank, generator_a, generator_start_soc,
+        generator_stop_soc, generator_min_h, shed_soc[LEVELS], restore_soc[LEVELS];
+} Lane;
 
 /* Pointers in the order of kernel.Histories. */
 typedef struct {
@@ -59,13 +59,15 @@ typedef struct {
 
 typedef const double (*Curve)[CURVE_FIELDS];
 
-typedef struct { double energy, passed, slope, inverse; } Terms;
+typedef struct { double energy, passed, slope, inverse, bend; } Terms;
+typedef struct { double energy, volts, bend; } Drawn;
+typedef struct { double decay, fade, ramp; } Well;
 typedef struct { double time, end, energy, rise, moved; Regime regime; bool accepting; } Charged;
 typedef struct { double time, end, energy; Regime regime; } Discharged;
 
 /* Sizes by which the caller makes sure that both sides mean the same arrays. */
 const int64_t layout[] = {
-    sizeof(Lanes) / sizeof(void *), sizeof(Histories) / sizeof(void *), NODES, CURVE_FIELDS, CAPACITY_NODES, LEVELS,
+    sizeof(Lane), sizeof(Histories) / sizeof(void *), NODES, CURVE_FIELDS, CAPACITY_NODES, LEVELS,
     STATE_SIZE, HOUR_FIELDS, DAY_FIELDS, MAX_EVENTS
 };
 
@@ -103,6 +105,17 @@ static double energy_at(Curve curve, double soc)
     return curve[cell][ENERGY] + part * (low + 0.5 * part * (curve[cell + 1][OCV] - low)) / NODES;
 }
 
+static Drawn discharge_terms(Curve curve, double soc)
+{
+    double position = soc * NODES;
+    int64_t cell = cell_of(position);
+    double part = position - cell;
+    double low = curve[cell][OCV];
+    double slope = curve[cell + 1][OCV] - low;
+    return (Drawn){curve[cell][ENERGY] + part * (low + 0.5 * part * slope) / NODES, low + part * slope,
+                   (0.5 * NODES) * slope};
+}
+
 static Terms charge_terms(Curve curve, double soc, double gas)
 {
     double position = soc * NODES;
@@ -119,6 +132,7 @@ static Terms charge_terms(Curve curve, double soc, double gas)
     terms.passed = start + gas * (curve[cell][CHARGE_PASSED] - start) + inverse * part / NODES;
     terms.slope = inverse * (low + part * slope);
     terms.inverse = inverse;
+    terms.bend = (0.5 * NODES) * (inverse * slope);
     return terms;
 }
 
@@ -144,13 +158,29 @@ static double charging_rate(Curve curve, double soc, double power, double limit,
     return min(current, limit) / terms.inverse;
 }
 
+static double absorption_onset(Curve curve, double end, double power, double limit, double resistance, double taper,
+                               double taper_soc, double gas)
+{
+    double onset = end;
+    for (int step = 0; step < 60; step++) {
+        double before = onset;
+        onset = taper_soc - charging_rate(curve, onset, power, limit, resistance, gas) / taper;
+        if (before - onset < 1e-12)
+            break;
+    }
+    return onset;
+}
+
 static Charged charge_segment(Curve curve, double soc, double upper, double power, double limit, double resistance,
                               double taper, double taper_soc, bool accepting, double gas, double dt)
 {
     Terms from = charge_terms(curve, soc, gas);
     Terms to;
     double time, end, energy, rise, moved;
-    if (taper > 0.0 && (accepting || charging_rate(curve, soc, power, limit, resistance, gas) >= taper * (taper_soc - soc))) {
+    double falling = taper * (taper_soc - soc);
+    if (taper > 0.0
+        && (accepting
+            || (power >= falling * from.slope && charging_rate(curve, soc, power, limit, resistance, gas) >= falling))) {
         double distance = taper_soc - soc;
         end = taper_soc - distance * exp(-taper * dt);
         time = dt;
@@ -168,32 +198,39 @@ static Charged charge_segment(Curve curve, double soc, double upper, double powe
         if (energy <= power * time && moved <= limit * time * (1.0 + 1e-12))
             return (Charged){time, end, energy, rise, moved, ACCEPTANCE_LIMITED, true};
     }
-    to = charge_terms(curve, upper, gas);
-    rise = to.energy - from.energy;
-    moved = to.passed - from.passed;
-    if (power * dt >= rise + resistance * moved * moved / dt) {
-        end = upper;
-        time = min(dt, (rise + sqrt(rise * rise + 4.0 * power * resistance * moved * moved)) / (2.0 * power));
-    } else {
-        time = dt;
-        double low = soc, high = upper;
-        end = min(soc + power * dt / from.slope, upper);
-        for (int step = 0; step < 60; step++) {
-            to = charge_terms(curve, end, gas);
-            moved = to.passed - from.passed;
-            double excess = to.energy - from.energy + resistance * moved * moved / dt - power * dt;
-            if (excess > 0.0)
-                high = end;
-            else
-                low = end;
-            double change = excess / (to.slope + 2.0 * resistance * moved * to.inverse / dt);
-            double candidate = end - change;
-            if (!(low <= candidate && candidate <= high))
-                candidate = 0.5 * (low + high);
-            change = candidate - end;
-            end = candidate;
-            if (fabs(change) < 1e-15)
+    time = dt;
+    double wanted = power * dt;
+    double per_h = resistance / dt;
+    double step = wanted / from.slope;
+    double pull = per_h * from.inverse * from.inverse;
+    end = min(soc + step - pull * step * step / (from.slope + 2.0 * pull * step), upper);
+    double low = soc, high = upper;
+    for (int round = 0; round < 60; round++) {
+        to = charge_terms(curve, end, gas);
+        moved = to.passed - from.passed;
+        rise = to.energy - from.energy;
+        double excess = rise + per_h * moved * moved - wanted;
+        if (excess > 0.0) {
+            high = end;
+        } else if (end >= upper) {
+            time = min(dt, (rise + sqrt(rise * rise + 4.0 * power * resistance * moved * moved)) / (2.0 * power));
+            break;
+        } else {
+            low = end;
+        }
+        double steep = to.slope + 2.0 * per_h * moved * to.inverse;
+        double bend = to.bend + per_h * to.inverse * to.inverse;
+        double change = 2.0 * excess / (steep + sqrt(max(steep * steep - 4.0 * bend * excess, 0.0)));
+        double root = end - change;
+        if (root >= upper && high == upper) {
+            end = upper;
+        } else if (low <= root && root <= high) {
+            bool found = (int64_t)(root * NODES) == (int64_t)(end * NODES) || fabs(change) < 1e-15;
+            end = root;
+            if (found)
                 break;
+        } else {
+            end = 0.5 * (low + high);
         }
     }
     to = charge_terms(curve, end, gas);
@@ -214,19 +251,10 @@ static Charged charge_segment(Curve curve, double soc, double upper, double powe
         moved = to.passed - from.passed;
         energy = time > 0.0 ? to.energy - from.energy + resistance * moved * moved / time : 0.0;
     }
-    if (taper > 0.0 && !accepting
-        && charging_rate(curve, end, power, limit, resistance, gas) > taper * (taper_soc - end) * (1.0 + 1e-12)) {
-        double low = soc, high = end;
-        for (int step = 0; step < 60; step++) {
-            double middle = 0.5 * (low + high);
-            if (charging_rate(curve, middle, power, limit, resistance, gas) > taper * (taper_soc - middle))
-                high = middle;
-            else
-                low = middle;
-            if (high - low < 1e-13)
-                break;
-        }
-        double onset = high;
+    falling = taper * (taper_soc - end) * (1.0 + 1e-12);
+    if (taper > 0.0 && !accepting && power > falling * to.slope
+        && charging_rate(curve, end, power, limit, resistance, gas) > falling) {
+        double onset = max(absorption_onset(curve, end, power, limit, resistance, taper, taper_soc, gas), soc);
         if (onset < end) {
             to = charge_terms(curve, onset, gas);
             rise = to.energy - from.energy;
@@ -245,35 +273,53 @@ static Charged charge_segment(Curve curve, double soc, double upper, double powe
     return (Charged){time, end, energy, to.energy - from.energy, moved, regime, false};
 }
 
-static Discharged discharge_segment(Curve curve, double soc, double lower, double power, double limit, double resistance,
-                                    double dt)
+static Discharged discharge_segment(Curve curve, double soc, double energy_0, double lower, double power, double limit,
+                                    double resistance, double dt)
 {
-    double energy_0 = energy_at(curve, soc);
-    double at_limit = soc - limit * dt;
-    double bound = max(lower, at_limit);
-    double drop = energy_0 - energy_at(curve, bound);
-    double moved = soc - bound;
-    if (drop - resistance * moved * moved / dt >= power * dt) {
-        double low = bound, high = soc;
-        double end = max(soc - power * dt / ocv(curve, soc), bound);
-        for (int step = 0; step < 60; step++) {
-            moved = soc - end;
-            double excess = energy_0 - energy_at(curve, end) - resistance * moved * moved / dt - power * dt;
-            if (excess > 0.0)
-                low = end;
-            else
-                high = end;
-            double slope = ocv(curve, end) - 2.0 * resistance * moved / dt;
-            double candidate = end + excess / slope;
-            if (!(low <= candidate && candidate <= high))
-                candidate = 0.5 * (low + high);
-            double change = candidate - end;
-            end = candidate;
-            if (fabs(change) < 1e-15)
-                break;
+    double bound = max(lower, soc - limit * dt);
+    double wanted = power * dt;
+    double per_h = resistance / dt;
+    double volts = ocv(curve, soc);
+    double step = wanted / volts;
+    double slack = volts - 2.0 * per_h * step;
+    double end = bound;
+    if (slack > 0.0)
+        end = max(soc - step - per_h * step * step / slack, bound);
+    double low = bound, high = soc;
+    double drop = 0.0;
+    double moved = 0.0;
+    bool reached = false;
+    for (int round = 0; round < 60; round++) {
+        Drawn to = discharge_terms(curve, end);
+        drop = energy_0 - to.energy;
+        moved = soc - end;
+        double excess = drop - per_h * moved * moved - wanted;
+        if (excess >= 0.0) {
+            low = end;
+        } else if (end <= bound) {
+            reached = true;
+            break;
+        } else {
+            high = end;
         }
-        return (Discharged){dt, end, power * dt, POWER_LIMITED};
+        double steep = to.volts - 2.0 * per_h * moved;
+        double change = 2.0 * excess / (steep + sqrt(max(steep * steep + 4.0 * (to.bend + per_h) * excess, 0.0)));
+        double root = end + change;
+        if (root <= bound && low == bound) {
+            if (end == bound)
+                break;
+            end = bound;
+        } else if (low <= root && root <= high) {
+            bool found = (int64_t)(root * NODES) == (int64_t)(end * NODES) || fabs(change) < 1e-15;
+            end = root;
+            if (found)
+                break;
+        } else {
+            end = 0.5 * (low + high);
+        }
     }
+    if (!reached)
+        return (Discharged){dt, end, wanted, POWER_LIMITED};
     if (bound > lower)
         return (Discharged){dt, bound, drop - resistance * moved * moved / dt, CURRENT_LIMITED};
     double root = drop * drop - 4.0 * power * resistance * moved * moved;
@@ -287,10 +333,20 @@ static Discharged discharge_segment(Curve curve, double soc, double lower, doubl
     return (Discharged){time, lower, energy, CURRENT_LIMITED};
 }
 
-static double well_after(double soc, double well, double rate, double c, double k, double dt)
+static Well well_terms(double k, double dt)
 {
     double decay = exp(-k * dt);
-    return well * decay + (soc * k * c + rate) * (1.0 - decay) / k + rate * c * (k * dt - 1.0 + decay) / k;
+    return (Well){decay, (1.0 - decay) / k, (k * dt - 1.0 + decay) / k};
+}
+
+static double well_next(double soc, double well, double rate, double c, double k, Well terms)
+{
+    return well * terms.decay + (soc * k * c + rate) * terms.fade + rate * c * terms.ramp;
+}
+
+static double well_after(double soc, double well, double rate, double c, double k, double dt)
+{
+    return well_next(soc, well, rate, c, k, well_terms(k, dt));
 }
 
 static double well_empty_time(double soc, double well, double rate, double c, double k, double dt)
@@ -348,44 +404,152 @@ static double soc_at(Curve curve, int column, double volts, double low, double h
     return high;
 }
 
-void run_block(const Lanes *lanes, const Histories *histories, const double *curves, const double *capacities, int64_t hours,
+static bool inverter_lets_go(const Lane *lane, Curve curve, double soc, double rest_v, double draw_w, double through_w,
+                             double resistance, double limit_a, double current, bool was_off, bool begins)
+{
+    if (was_off && begins) {
+        double without_w = draw_w - through_w;
+        double bus_v;
+        if (without_w > 0.0)
+            bus_v = loaded_v(rest_v, without_w, resistance, limit_a);
+        else
+            bus_v = max(charge_v(curve, soc), rest_v) + resistance * min(-without_w / rest_v, max(current, 0.0));
+        if (bus_v < lane->inverter_on_v)
+            return true;
+        return draw_w > 0.0 && loaded_v(rest_v, draw_w, resistance, limit_a) < lane->inverter_off_v;
+    }
+    if (lane->inverter_off_v > 0.0 && through_w > 0.0 && draw_w > 0.0)
+        return was_off || loaded_v(rest_v, draw_w, resistance, limit_a) < lane->inverter_off_v;
+    return was_off;
+}
+
+static double volt_floor(Curve curve, double soc, double rest_v, double supply_w, double resistance, double limit_a,
+                         double cutoff_v, double charge_floor, bool two_wells)
+{
+    double floor = charge_floor;
+    double amperes = min(supply_w / cutoff_v, limit_a);
+    if (amperes > 0.0) {
+        double least_v = cutoff_v + resistance * amperes;
+        if (two_wells && rest_v < least_v)
+            floor = max(floor, soc);
+        if (ocv(curve, floor) < least_v)
+            floor = soc_at(curve, OCV, least_v, floor, 1.0);
+    }
+    return floor;
+}
+
+typedef struct { double taper, gas; } Charging;
+
+static Charging charging_terms(const Lane *lane, double warmer_v, double rate_c, double stiffness)
+{
+    double taper = lane->taper_per_h;
+    if (taper > 0.0)
+        taper *= max(1.0 + warmer_v / lane->overvoltage_v, 0.05) / stiffness;
+    double gas = 1.0;
+    if (lane->gassing_per_c != 0.0)
+        gas = min(exp(lane->gassing_per_v * warmer_v + lane->gassing_per_c * (rate_c - 25.0)), 4.0);
+    return (Charging){taper, gas};
+}
+
+static double book_chargers(double *book, double rest_wh, double other_w, double drive_w, double shore_w,
+                            double generator_w, double time, int spill_field)
+{
+    double other_wh = min(other_w * time, max(rest_wh, 0.0));
+    rest_wh -= other_wh;
+    double drive_wh = min(drive_w * time, max(rest_wh, 0.0));
+    rest_wh -= drive_wh;
+    double shore_wh = min(shore_w * time, max(rest_wh, 0.0));
+    rest_wh -= shore_wh;
+    double generator_wh = min(generator_w * time, max(rest_wh, 0.0));
+    book[OTHER_WH] += other_wh;
+    book[DRIVE_WH] += drive_wh;
+    book[SHORE_WH] += shore_wh;
+    book[GENERATOR_WH] += generator_wh;
+    if (spill_field == REFUSED_COLD_WH || spill_field == REFUSED_HOT_WH || spill_field == REFUSED_HIGH_WH) {
+        double offered_wh = (other_w + drive_w + shore_w + generator_w) * time;
+        book[REFUSED_CHARGER_WH] += offered_wh - other_wh - drive_wh - shore_wh - generator_wh;
+    }
+    return rest_wh - generator_wh;
+}
+
+typedef struct { bool in_dark, down; } Missed;
+
+static Missed book_missed(double *book, const double *demand, const double *through, int64_t level, double served_w,
+                          int missed_field, bool by_volts, double time)
+{
+    book[MISSED_SHED_WH] += (demand[LEVELS - 1] - demand[level]) * time;
+    double without_ac_w = through[level];
+    if (missed_field >= 0)
+        book[missed_field] += (demand[level] - without_ac_w - served_w) * time;
+    book[MISSED_DARK_WH] += without_ac_w * time;
+    double direct_w = min(demand[0] - through[0], demand[level] - without_ac_w);
+    double essential_w = through[0] + max(direct_w - served_w, 0.0);
+    double comfort_direct_w = max(min(demand[1] - through[1], demand[level] - without_ac_w) - direct_w, 0.0);
+    double comfort_w;
+    if (level > 0) {
+        comfort_w = through[1] - through[0] + comfort_direct_w;
+        comfort_w -= min(max(served_w - direct_w, 0.0), comfort_direct_w);
+    } else {
+        comfort_w = demand[1] - demand[0];
+    }
+    book[MISSED_ESSENTIAL_WH] += essential_w * time;
+    book[MISSED_COMFORT_WH] += comfort_w * time;
+    book[MISSED_LUXURY_WH] += max(demand[LEVELS - 1] - served_w - essential_w - comfort_w, 0.0) * time;
+    bool unserved = missed_field == MISSED_DARK_WH;
+    double dark_w = unserved ? essential_w : through[0];
+    if (dark_w > 0.0) {
+        book[ESSENTIAL_DARK_WH] += dark_w * time;
+        book[DARK_H] += time;
+    }
+    if (unserved) {
+        if (by_volts)
+            book[LOW_V_H] += time;
+    } else if (without_ac_w > 0.0) {
+        book[INVERTER_OFF_H] += time;
+    }
+    return (Missed){dark_w > 0.0, unserved && direct_w > served_w};
+}
+
+void run_block(const Lane *lanes, const Histories *histories, const double *curves, const double *capacities, int64_t hours,
                int64_t day_count, int64_t first, int64_t last, double *state, double *totals, double *days,
                const int64_t *watch, double *hours_out, int64_t *status)
 {
     double book[HOUR_FIELDS];
     double demand[LEVELS];
     double through[LEVELS];
-    for (int64_t lane = first; lane < last; lane++) {
-        Curve curve = (Curve)(curves + lanes->curve_row[lane] * (NODES + 1) * CURVE_FIELDS);
-        const double *capacity_curve = capacities + lanes->curve_row[lane] * CAPACITY_NODES;
-        const double *sun_row = histories->sun_w + lanes->sun_row[lane] * hours * 3;
-        const double *bay_row = histories->bay_c + lanes->bay_row[lane] * hours * 2;
-        const double *load_row = histories->load_w + lanes->load_row[lane] * hours * LEVELS * LOAD_FIELDS;
-        const double *peak_row = histories->peak_h + lanes->load_row[lane] * hours;
-        const double *source_row = histories->source_a + lanes->source_row[lane] * hours * SOURCE_FIELDS;
-        const double *shed_soc = lanes->shed_soc + lane * LEVELS;
-        const double *restore_soc = lanes->restore_soc + lane * LEVELS;
-        double capacity = lanes->capacity_ah[lane];
-        double target = lanes->target_soc[lane];
-        double low_v = lanes->sun_low_v[lane];
-        double high_v = lanes->sun_high_v[lane];
-        double conductance = lanes->loss_w_per_c[lane];
-        double cooling = exp(-conductance / lanes->heat_capacity_wh_per_c[lane]);
-        double hysteresis = lanes->reconnect_soc[lane] - lanes->floor_soc[lane];
-        double well_c = lanes->well_c[lane];
-        double well_k = lanes->well_k_per_h[lane];
+    for (int64_t place = first; place < last; place++) {
+        const Lane *lane = lanes + place;
+        Curve curve = (Curve)(curves + lane->curve_row * (NODES + 1) * CURVE_FIELDS);
+        const double *capacity_curve = capacities + lane->curve_row * CAPACITY_NODES;
+        const double *sun_row = histories->sun_w + lane->sun_row * hours * 3;
+        const double *bay_row = histories->bay_c + lane->bay_row * hours * 2;
+        const double *load_row = histories->load_w + lane->load_row * hours * LEVELS * LOAD_FIELDS;
+        const double *peak_row = histories->peak_h + lane->load_row * hours;
+        const double *source_row = histories->source_a + lane->source_row * hours * SOURCE_FIELDS;
+        double capacity = lane->capacity_ah;
+        double target = lane->target_soc;
+        double well_c = lane->well_c;
+        double well_k = lane->well_k_per_h;
         bool two_wells = well_c < 1.0;
-        double cutoff_v = lanes->cutoff_v[lane];
-        double charge_max_v = lanes->charge_max_v[lane];
-        double inverter_off_v = lanes->inverter_off_v[lane];
-        bool minds_v = inverter_off_v > 0.0 || cutoff_v > 0.0;
-        double step_h = lanes->step_h[lane];
+        double low_v = lane->sun_low_v;
+        double high_v = lane->sun_high_v;
+        double conductance = lane->loss_w_per_c;
+        double cooling = exp(-conductance / lane->heat_capacity_wh_per_c);
+        double c_per_w = 1.0 / conductance;
+        double warming = (1.0 - cooling) * c_per_w;
+        double charge_limit_per_h = lane->charge_limit_a / capacity;
+        double cold_limit_per_h = lane->charge_cold_limit_a / capacity;
+        double range_v = 1.0 / (high_v - low_v);
+        Well terms_1 = well_terms(two_wells ? well_k : 1.0, 1.0);
+        double hysteresis = lane->reconnect_soc - lane->floor_soc;
+        double charge_max_v = lane->charge_max_v;
+        bool minds_v = lane->inverter_off_v > 0.0 || lane->cutoff_v > 0.0;
+        double step_h = lane->step_h;
         int64_t most_events = MAX_EVENTS + (int64_t)(1.0 / step_h);
-        bool gassing = lanes->gassing_per_c[lane] != 0.0;
-        double tau_h = lanes->cabin_tau_h[lane];
+        double tau_h = lane->cabin_tau_h;
         double chilling = tau_h > 0.0 ? 1.0 - exp(-1.0 / tau_h) : 0.0;
         double rewarming = tau_h > 0.0 ? 1.0 - exp(-2.0 / tau_h) : 0.0;
-        double *own = state + lane * STATE_SIZE;
+        double *own = state + place * STATE_SIZE;
         double soc = own[SOC];
         double well = own[WELL];
         double cell_c = own[CELL_C];
@@ -399,13 +563,14 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
         bool by_floor = own[BY_FLOOR] > 0.0;
         bool ac_off = own[AC_OFF] > 0.0;
         double chill = own[CHILL];
+        double stored_v = energy_at(curve, soc);
         for (int level = 0; level < LEVELS; level++)
             through[level] = 0.0;
         for (int64_t hour = 0; hour < hours; hour++) {
             for (int field = 0; field < HOUR_FIELDS; field++)
                 book[field] = 0.0;
             /* ---- decided once an hour: loads, temperature, lockouts, limits, voltage ---- */
-            double load_scale = lanes->load_scale[lane];
+            double load_scale = lane->load_scale;
             const double *load = load_row + hour * LEVELS * LOAD_FIELDS;
             double peak_h = peak_row[hour];
             double rest_h = 1.0 - peak_h;
@@ -424,65 +589,62 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             double drive_a = source[DRIVE_A];
             double other_w = source[OTHER_W];
             double awake = source[AWAKE];
-            double electronics_w = lanes->standby_w[lane] * awake;
-            double generator_a = lanes->generator_a[lane] * source[GENERATOR_SHARE];
+            double electronics_w = lane->standby_w * awake;
+            double generator_a = lane->generator_a * source[GENERATOR_SHARE];
             bool allowed = generator_a > 0.0;
             if (running && !allowed)
                 running = false;
             double rate_c = min(max(cell_c, -30.0), 60.0);
-            double stiffness = exp(lanes->resistance_per_c[lane] * (25.0 - rate_c));
-            double resistance = lanes->resistance_ohm[lane] * stiffness;
-            double absorb_v = min(lanes->absorb_v[lane] + lanes->absorb_v_per_c[lane] * (rate_c - 25.0), lanes->absorb_cap_v[lane]);
-            double warmer_v = absorb_v - lanes->absorb_v[lane];
-            double taper = lanes->taper_per_h[lane] * max(1.0 + warmer_v / lanes->overvoltage_v[lane], 0.05) / stiffness;
-            double gas = 1.0;
-            if (gassing) {
-                gas = exp(lanes->gassing_per_v[lane] * warmer_v + lanes->gassing_per_c[lane] * (rate_c - 25.0));
-                gas = min(gas, 4.0);
-            }
+            double stiffness = exp(lane->resistance_per_c * (25.0 - rate_c));
+            double resistance = lane->resistance_ohm * stiffness;
+            double absorb_v = min(lane->absorb_v + lane->absorb_v_per_c * (rate_c - 25.0), lane->absorb_cap_v);
             double volts = ocv(curve, soc);
-            double scale = lanes->sun_scale[lane];
+            double scale = lane->sun_scale;
             double charger_a = shore_a + drive_a + (running ? generator_a : 0.0);
             double current = (sun_row[hour * 3] * scale + other_w - load_wh) / volts + charger_a;
-            current = min(max(current, -lanes->discharge_limit_a[lane]), lanes->charge_limit_a[lane]);
+            current = min(max(current, -lane->discharge_limit_a), lane->charge_limit_a);
             if (current > 0.0)
                 volts = charge_v(curve, soc);
             volts = min(max(volts + resistance * current, low_v), absorb_v);
-            double part = min(max((volts - low_v) / (high_v - low_v), 0.0), 1.0);
+            double part = min(max((volts - low_v) * range_v, 0.0), 1.0);
             double sun_low_w = sun_row[hour * 3];
             double sun_w = scale * (sun_low_w + part * (sun_row[hour * 3 + 1] - sun_low_w));
             double offered_w = scale * sun_row[hour * 3 + 2];
             double shore_w = shore_a * volts;
             double drive_w = drive_a * volts;
             double fixed_w = sun_w + other_w + shore_w + drive_w;
-            double settle_c = bay_c + own_heat_w / conductance;
+            double settle_c = bay_c + own_heat_w * c_per_w;
             double end_c = settle_c + (cell_c - settle_c) * cooling;
-            double charge_floor = 1.0 - capacity_frac(capacity_curve, cell_c) * (1.0 - lanes->floor_soc[lane]);
+            double charge_floor = 1.0 - capacity_frac(capacity_curve, cell_c) * (1.0 - lane->floor_soc);
             if (dark && by_floor)
                 back_soc = min(charge_floor + hysteresis, target);
             double heater_w = 0.0;
-            if (lanes->heater_w[lane] > 0.0 && min(cell_c, end_c) < lanes->heater_on_c[lane]) {
-                double wanted = (lanes->heater_off_c[lane] - end_c) * conductance / (1.0 - cooling);
-                heater_w = min(wanted, lanes->heater_w[lane]);
-                if (lanes->heater_from_bank[lane] == 0.0 || awake == 0.0 || dark || soc <= charge_floor + TINY_SOC) {
+            if (lane->heater_w > 0.0 && min(cell_c, end_c) < lane->heater_on_c) {
+                double wanted = (lane->heater_off_c - end_c) / warming;
+                heater_w = min(wanted, lane->heater_w);
+                if (lane->heater_from_bank == 0.0 || awake == 0.0 || dark || soc <= charge_floor + TINY_SOC) {
                     double taken = dark && shore_a <= 0.0 && !running ? 0.0 : demand[LEVELS - 1 - shed];
                     double spare_w = fixed_w + (running ? generator_a * volts : 0.0) - taken;
                     heater_w = min(heater_w, max(spare_w, 0.0));
                 }
                 heater_w = max(heater_w, 0.0);
             }
-            double warmed_c = end_c + heater_w * (1.0 - cooling) / conductance;
+            double warmed_c = end_c + heater_w * warming;
             double coldest_c = min(cell_c, warmed_c);
             double hottest_c = max(cell_c, warmed_c);
             bool was_cold = cold;
-            cold = coldest_c < (cold ? lanes->charge_resume_c[lane] : lanes->charge_min_c[lane]);
+            cold = coldest_c < (cold ? lane->charge_resume_c : lane->charge_min_c);
             bool locked = cold;
-            bool hot = hottest_c > lanes->charge_max_c[lane];
-            bool cut = coldest_c < lanes->discharge_min_c[lane] || hottest_c > lanes->discharge_max_c[lane];
-            double charge_limit = lanes->charge_limit_a[lane] / capacity;
-            if (coldest_c < lanes->charge_full_c[lane])
-                charge_limit = min(charge_limit, lanes->charge_cold_limit_a[lane] / capacity);
-            double discharge_limit = min(lanes->discharge_limit_a[lane], 0.45 * ocv(curve, charge_floor) / resistance) / capacity;
+            bool hot = hottest_c > lane->charge_max_c;
+            bool cut = coldest_c < lane->discharge_min_c || hottest_c > lane->discharge_max_c;
+            double charge_limit = charge_limit_per_h;
+            if (coldest_c < lane->charge_full_c)
+                charge_limit = min(charge_limit, cold_limit_per_h);
+            double limit_a = lane->discharge_limit_a;
+            double most_v = 0.45 * ocv(curve, charge_floor);
+            if (limit_a * resistance > most_v)
+                limit_a = most_v / resistance;
+            double discharge_limit = limit_a / capacity;
             double per_ah = resistance * capacity;
             double high_soc = 2.0;
             if (charge_max_v > 0.0 && absorb_v > charge_max_v) {
@@ -490,6 +652,8 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                 if (charge_v(curve, target) > reached_v)
                     high_soc = soc_at(curve, CHARGE_V, reached_v, 0.0, target);
             }
+            double taper = -1.0;
+            double gas = 1.0;
             /* ---- the hour in segments ---- */
             double remaining = 1.0;
             double part_h = 0.0;
@@ -510,7 +674,7 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             while (remaining > TINY_H) {
                 events += 1;
                 if (events > most_events) {
-                    status[lane] = hour + 1;
+                    status[place] = hour + 1;
                     break;
                 }
                 if (part_h <= TINY_H) {
@@ -526,11 +690,11 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                     }
                     gauge = minds_v;
                 }
-                while (shed > 0 && !shed_now && soc >= restore_soc[LEVELS - shed]) {
+                while (shed > 0 && !shed_now && soc >= lane->restore_soc[LEVELS - shed]) {
                     shed -= 1;
                     gauge = minds_v;
                 }
-                while (shed < LEVELS - 1 && soc <= shed_soc[LEVELS - 1 - shed] + TINY_SOC) {
+                while (shed < LEVELS - 1 && soc <= lane->shed_soc[LEVELS - 1 - shed] + TINY_SOC) {
                     shed += 1;
                     shed_now = true;
                     gauge = minds_v;
@@ -540,44 +704,27 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                     gauge = false;
                     for (int each = 0; each < LEVELS; each++)
                         through[each] = load_scale * load[each * LOAD_FIELDS + column + 1];
-                    double limit_a = discharge_limit * capacity;
                     double rest_v = ocv(curve, two_wells ? min(well / well_c, 1.0) : soc);
                     double draw_w = demand[level] + electronics_w + heater_w - fixed_w - (running ? generator_a * volts : 0.0);
-                    if (remaining == 1.0)
-                        ac_off = ac_was_off;
-                    if (ac_off && remaining == 1.0) {
-                        double without_w = draw_w - through[level];
-                        double bus_v;
-                        if (without_w > 0.0)
-                            bus_v = loaded_v(rest_v, without_w, resistance, limit_a);
-                        else
-                            bus_v = max(charge_v(curve, soc), rest_v) + resistance * min(-without_w / rest_v, max(current, 0.0));
-                        ac_off = bus_v < lanes->inverter_on_v[lane]
-                            || (draw_w > 0.0 && loaded_v(rest_v, draw_w, resistance, limit_a) < inverter_off_v);
-                    } else if (inverter_off_v > 0.0 && through[level] > 0.0 && draw_w > 0.0) {
-                        ac_off = ac_off || loaded_v(rest_v, draw_w, resistance, limit_a) < inverter_off_v;
-                    }
+                    bool begins = remaining == 1.0;
+                    ac_off = inverter_lets_go(lane, curve, soc, rest_v, draw_w, through[level], resistance, limit_a, current,
+                                              begins ? ac_was_off : ac_off, begins);
                     if (!ac_off) {
                         for (int each = 0; each < LEVELS; each++)
                             through[each] = 0.0;
                     }
                     floor = charge_floor;
-                    if (cutoff_v > 0.0) {
-                        double amperes = min((draw_w - through[level]) / cutoff_v, limit_a);
-                        if (amperes > 0.0) {
-                            double least_v = cutoff_v + resistance * amperes;
-                            if (two_wells && rest_v < least_v)
-                                floor = max(floor, soc);
-                            if (ocv(curve, floor) < least_v)
-                                floor = soc_at(curve, OCV, least_v, floor, 1.0);
-                        }
+                    if (lane->cutoff_v > 0.0) {
+                        double supply_w = draw_w - through[level];
+                        floor = volt_floor(curve, soc, rest_v, supply_w, resistance, limit_a, lane->cutoff_v, charge_floor,
+                                           two_wells);
                     }
                 }
                 if (dark && !cut_now && soc >= back_soc - TINY_SOC && soc > floor + TINY_SOC)
                     dark = false;
-                bool enough = soc >= lanes->generator_stop_soc[lane] - TINY_SOC && run_h >= lanes->generator_min_h[lane] - TINY_H;
-                bool wants = dark || exhausted || soc <= max(lanes->generator_start_soc[lane], floor) + TINY_SOC;
-                wants = wants || (through[0] > 0.0 && soc < lanes->generator_stop_soc[lane] - TINY_SOC);
+                bool enough = soc >= lane->generator_stop_soc - TINY_SOC && run_h >= lane->generator_min_h - TINY_H;
+                bool wants = dark || exhausted || soc <= max(lane->generator_start_soc, floor) + TINY_SOC;
+                wants = wants || (through[0] > 0.0 && soc < lane->generator_stop_soc - TINY_SOC);
                 if (running && enough && !dark) {
                     running = false;
                     stopped_now = true;
@@ -605,7 +752,7 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                 if (net_w < 0.0 && empty && !held && hysteresis > 0.0) {
                     dark = true;
                     cut_now = true;
-                    cold = cold || (heater_w > sources_w && min(cell_c, end_c) < lanes->charge_min_c[lane]);
+                    cold = cold || (heater_w > sources_w && min(cell_c, end_c) < lane->charge_min_c);
                     by_floor = soc <= charge_floor + TINY_SOC;
                     if (by_floor)
                         back_soc = min(charge_floor + hysteresis, target);
@@ -623,12 +770,14 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                 double served_w = wanted_w;
                 int missed_field = -1;
                 int spill_field = SPILLED_LIMIT_WH;
-                double terminal_v = ocv(curve, soc);
-                double stored_wh = 0.0;
+                double now_v = stored_v;
+                double terminal_v = 0.0;
+                double next_well = 0.0;
+                bool well_known = false;
                 if (unserved)
                     missed_field = MISSED_DARK_WH;
-                if (running && run_h < lanes->generator_min_h[lane])
-                    time = min(time, lanes->generator_min_h[lane] - run_h);
+                if (running && run_h < lane->generator_min_h)
+                    time = min(time, lane->generator_min_h - run_h);
                 if (net_w > 0.0) {
                     if (soc >= target - TINY_SOC) {
                         spill_field = SPILLED_FULL_WH;
@@ -639,15 +788,20 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                     } else if (soc >= high_soc - TINY_SOC) {
                         spill_field = REFUSED_HIGH_WH;
                     } else {
+                        if (taper < 0.0) {
+                            Charging charging = charging_terms(lane, absorb_v - lane->absorb_v, rate_c, stiffness);
+                            taper = charging.taper;
+                            gas = charging.gas;
+                        }
                         double upper = min(target, high_soc);
                         if (dark && !cut_now && back_soc > soc)
                             upper = min(upper, back_soc);
-                        if (running && lanes->generator_stop_soc[lane] > soc + TINY_SOC)
-                            upper = min(upper, lanes->generator_stop_soc[lane]);
+                        if (running && lane->generator_stop_soc > soc + TINY_SOC)
+                            upper = min(upper, lane->generator_stop_soc);
                         if (shed > 0 && !shed_now)
-                            upper = min(upper, restore_soc[level + 1]);
+                            upper = min(upper, lane->restore_soc[level + 1]);
                         Charged charged = charge_segment(curve, soc, upper, net_w / capacity, charge_limit, per_ah,
-                                                         taper, lanes->taper_soc[lane], accepting, gas, time);
+                                                         taper, lane->taper_soc, accepting, gas, time);
                         time = charged.time;
                         end = charged.end;
                         moved = charged.moved;
@@ -655,7 +809,8 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                         if (charged.regime == ACCEPTANCE_LIMITED)
                             spill_field = SPILLED_ACCEPTANCE_WH;
                         charged_wh = charged.energy * capacity;
-                        stored_wh = capacity * (energy_at(curve, end) - energy_at(curve, soc));
+                        now_v = energy_at(curve, end);
+                        double stored_wh = capacity * (now_v - stored_v);
                         double ohmic_wh = time > 0.0 ? per_ah * moved * moved / time * capacity : 0.0;
                         double rise_wh = charged.rise * capacity;
                         book[LOSS_OHMIC_WH] += ohmic_wh;
@@ -672,27 +827,31 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                         missed_field = MISSED_DARK_WH;
                     } else {
                         double lower = floor;
-                        if (allowed && !running && !stopped_now && lanes->generator_start_soc[lane] < soc)
-                            lower = max(lower, lanes->generator_start_soc[lane]);
-                        if (level > 0 && shed_soc[level] < soc)
-                            lower = max(lower, shed_soc[level]);
-                        double start = soc;
-                        Discharged drawn =
-                            discharge_segment(curve, soc, lower, -net_w / capacity, discharge_limit, per_ah, time);
-                        if (two_wells && drawn.time > 0.0) {
-                            double rate = (drawn.end - start) / drawn.time;
-                            if (well_after(start, well, rate, well_c, well_k, drawn.time) < 0.0) {
-                                time = well_empty_time(start, well, rate, well_c, well_k, drawn.time);
-                                drawn =
-                                    discharge_segment(curve, soc, lower, -net_w / capacity, discharge_limit, per_ah, time);
-                                exhausted = true;
-                            }
+                        if (allowed && !running && !stopped_now && lane->generator_start_soc < soc)
+                            lower = max(lower, lane->generator_start_soc);
+                        if (level > 0 && lane->shed_soc[level] < soc)
+                            lower = max(lower, lane->shed_soc[level]);
+                        Discharged drawn;
+                        for (int attempt = 0; attempt < 2; attempt++) {
+                            drawn = discharge_segment(curve, soc, stored_v, lower, -net_w / capacity, discharge_limit, per_ah,
+                                                      time);
+                            time = drawn.time;
+                            end = drawn.end;
+                            if (!two_wells || attempt > 0 || time <= 0.0)
+                                break;
+                            Well terms = time == 1.0 ? terms_1 : well_terms(well_k, time);
+                            double rate = (end - soc) / time;
+                            next_well = well_next(soc, well, rate, well_c, well_k, terms);
+                            well_known = next_well >= 0.0;
+                            if (well_known)
+                                break;
+                            time = well_empty_time(soc, well, rate, well_c, well_k, time);
+                            exhausted = true;
                         }
-                        time = drawn.time;
-                        end = drawn.end;
                         discharged_wh = drawn.energy * capacity;
-                        moved = start - end;
-                        stored_wh = capacity * (energy_at(curve, end) - energy_at(curve, soc));
+                        moved = soc - end;
+                        now_v = energy_at(curve, end);
+                        double stored_wh = capacity * (now_v - stored_v);
                         double ohmic_wh = time > 0.0 ? per_ah * moved * moved / time * capacity : 0.0;
                         book[LOSS_OHMIC_WH] += ohmic_wh;
                         book[RESIDUAL_WH] += fabs(discharged_wh + stored_wh + ohmic_wh);
@@ -709,74 +868,43 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                         }
                     }
                 }
-                if (two_wells && time > 0.0) {
-                    well = well_after(soc, well, (end - soc) / time, well_c, well_k, time);
-                    well = min(min(max(max(well, 0.0), end - (1.0 - well_c)), well_c), end);
-                } else {
-                    well = two_wells ? well : end;
+                if (!two_wells) {
+                    well = end;
+                } else if (time > 0.0) {
+                    if (!well_known) {
+                        Well terms = time == 1.0 ? terms_1 : well_terms(well_k, time);
+                        next_well = well_next(soc, well, (end - soc) / time, well_c, well_k, terms);
+                    }
+                    well = min(min(max(max(next_well, 0.0), end - (1.0 - well_c)), well_c), end);
                 }
+                if (moved <= 0.0)
+                    terminal_v = ocv(curve, soc);
                 /* ---- book the segment ---- */
                 double need_wh = (served_w + standby_w + heating_w) * time + charged_wh;
                 double from_sources_wh = need_wh - discharged_wh;
                 double sun_wh = min(sun_w * time, max(from_sources_wh, 0.0));
                 double rest_wh = from_sources_wh - sun_wh;
-                double other_wh = min(other_w * time, max(rest_wh, 0.0));
-                rest_wh -= other_wh;
-                double drive_wh = min(drive_w * time, max(rest_wh, 0.0));
-                rest_wh -= drive_wh;
-                double shore_wh = min(shore_w * time, max(rest_wh, 0.0));
-                rest_wh -= shore_wh;
-                double generator_wh = min(generator_w * time, max(rest_wh, 0.0));
-                book[RESIDUAL_WH] += fabs(rest_wh - generator_wh);
+                double spilled_wh = sun_w * time - sun_wh;
+                if (sources_w > sun_w)
+                    rest_wh = book_chargers(book, rest_wh, other_w, drive_w, shore_w, generator_w, time, spill_field);
+                book[RESIDUAL_WH] += fabs(rest_wh);
                 book[SUN_USED_WH] += sun_wh;
-                book[OTHER_WH] += other_wh;
-                book[DRIVE_WH] += drive_wh;
-                book[SHORE_WH] += shore_wh;
-                book[GENERATOR_WH] += generator_wh;
-                book[spill_field] += sun_w * time - sun_wh;
-                if (spill_field == REFUSED_COLD_WH || spill_field == REFUSED_HOT_WH || spill_field == REFUSED_HIGH_WH)
-                    book[REFUSED_CHARGER_WH] +=
-                        (other_w + drive_w + shore_w + generator_w) * time - other_wh - drive_wh - shore_wh - generator_wh;
+                book[spill_field] += spilled_wh;
                 book[STANDBY_WH] += standby_w * time;
                 book[HEATER_WH] += heating_w * time;
                 book[CHARGED_WH] += charged_wh;
                 book[DISCHARGED_WH] += discharged_wh;
-                book[MISSED_SHED_WH] += (demand[LEVELS - 1] - demand[level]) * time;
-                double without_ac_w = through[level];
-                if (missed_field >= 0)
-                    book[missed_field] += (demand[level] - without_ac_w - served_w) * time;
-                book[MISSED_DARK_WH] += without_ac_w * time;
-                double direct_w = min(demand[0] - through[0], demand[level] - without_ac_w);
-                double essential_w = through[0] + max(direct_w - served_w, 0.0);
-                double comfort_direct_w = max(min(demand[1] - through[1], demand[level] - without_ac_w) - direct_w, 0.0);
-                double comfort_w = 0.0;
-                if (level > 0) {
-                    comfort_w = through[1] - through[0] + comfort_direct_w;
-                    comfort_w -= min(max(served_w - direct_w, 0.0), comfort_direct_w);
-                } else {
-                    comfort_w = demand[1] - demand[0];
-                }
-                book[MISSED_ESSENTIAL_WH] += essential_w * time;
-                book[MISSED_COMFORT_WH] += comfort_w * time;
-                book[MISSED_LUXURY_WH] += max(demand[LEVELS - 1] - served_w - essential_w - comfort_w, 0.0) * time;
-                double dark_w = missed_field == MISSED_DARK_WH ? essential_w : through[0];
-                bool in_dark = dark_w > 0.0;
-                if (in_dark) {
-                    book[ESSENTIAL_DARK_WH] += dark_w * time;
-                    book[DARK_H] += time;
-                }
-                if (missed_field == MISSED_DARK_WH) {
-                    if (direct_w > served_w)
-                        down_h += time;
+                bool in_dark = false;
+                if (missed_field >= 0 || shed > 0 || through[LEVELS - 1] > 0.0) {
                     bool by_volts;
                     if (dark)
                         by_volts = !by_floor && back_soc == 0.0;
                     else
                         by_volts = floor > charge_floor && soc > charge_floor + TINY_SOC && !exhausted && !cut;
-                    if (by_volts)
-                        book[LOW_V_H] += time;
-                } else if (without_ac_w > 0.0) {
-                    book[INVERTER_OFF_H] += time;
+                    Missed missed = book_missed(book, demand, through, level, served_w, missed_field, by_volts, time);
+                    in_dark = missed.in_dark;
+                    if (missed.down)
+                        down_h += time;
                 }
                 if (time > 0.0) {
                     if (remaining == 1.0)
@@ -791,22 +919,25 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
                 }
                 book[SEGMENTS] += 1.0;
                 soc = end;
+                stored_v = now_v;
                 lowest = min(lowest, soc);
                 remaining -= time;
                 part_h -= time;
             }
-            if (status[lane] > 0)
+            if (status[place] > 0)
                 break;
             /* ---- end of the hour: temperature, self-discharge, sums ---- */
             double start_c = cell_c;
-            cell_c = end_c + book[HEATER_WH] * (1.0 - cooling) / conductance;
-            cold = cold || (was_cold && min(start_c, cell_c) < lanes->charge_resume_c[lane]);
+            cell_c = end_c + book[HEATER_WH] * warming;
+            cold = cold || (was_cold && min(start_c, cell_c) < lane->charge_resume_c);
             own_heat_w = lost_wh;
             if (tau_h > 0.0)
                 chill += (down_h - chill) * (down_h > chill ? chilling : rewarming);
-            double kept = 1.0 - lanes->self_discharge_per_h[lane] * exp(0.06931471805599453 * (rate_c - 25.0));
-            book[LOSS_SELF_WH] = capacity * (energy_at(curve, soc) - energy_at(curve, soc * kept));
+            double kept = 1.0 - lane->self_discharge_per_h * exp(0.06931471805599453 * (rate_c - 25.0));
             soc *= kept;
+            double now_v = energy_at(curve, soc);
+            book[LOSS_SELF_WH] = capacity * (stored_v - now_v);
+            stored_v = now_v;
             well *= kept;
             lowest = min(lowest, soc);
             book[LOAD_WH] = load_wh;
@@ -818,11 +949,11 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             book[LOWEST_V] = lowest_v;
             book[LOCKED_H] = locked ? 1.0 : 0.0;
             book[CHILL_END] = chill;
-            book[FULL_H] = soc >= lanes->full_soc[lane] - 1e-9 ? 1.0 : 0.0;
+            book[FULL_H] = soc >= lane->full_soc - 1e-9 ? 1.0 : 0.0;
             book[RESIDUAL_H] = fabs(remaining);
             for (int field = 0; field < HOUR_FIELDS; field++)
-                totals[lane * HOUR_FIELDS + field] += book[field];
-            double *day = days + (lane * day_count + histories->day[hour]) * DAY_FIELDS;
+                totals[place * HOUR_FIELDS + field] += book[field];
+            double *day = days + (place * day_count + histories->day[hour]) * DAY_FIELDS;
             day[DAY_LOAD_WH] += book[LOAD_WH];
             day[DAY_MISSED_WH] += book[ESSENTIAL_DARK_WH];
             day[DAY_DARK_H] += book[DARK_H];
@@ -831,9 +962,9 @@ void run_block(const Lanes *lanes, const Histories *histories, const double *cur
             day[DAY_SUN_USED_WH] += book[SUN_USED_WH];
             day[DAY_FULL_H] += book[FULL_H];
             day[DAY_ESSENTIAL_WH] += essential_wh;
-            if (watch[lane] >= 0) {
+            if (watch[place] >= 0) {
                 for (int field = 0; field < HOUR_FIELDS; field++)
-                    hours_out[(watch[lane] * hours + hour) * HOUR_FIELDS + field] = book[field];
+                    hours_out[(watch[place] * hours + hour) * HOUR_FIELDS + field] = book[field];
             }
         }
         own[SOC] = soc;

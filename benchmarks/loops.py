@@ -44,13 +44,14 @@ def walk_compiled(case: LoopCase, out: dict[str, np.ndarray], first: int = 0, la
     """The loop as the engine runs it (plain Python where numba is switched off)."""
     last = len(case.start) if last is None else last
     kernel.run_block(  # type: ignore[no-untyped-call]
-        case.lanes,
+        case.records,
         case.histories,
         case.curves,
         case.capacities,
         first,
         last,
         *(out[name] for name in ("state", "totals", "days", "watch", "hours", "status")),
+        np.empty(kernel.SCRATCH),
     )
 
 
@@ -64,7 +65,7 @@ class CLoop:
         )
         self.library = ctypes.CDLL(str(library))
         meant = (
-            len(kernel.Lanes._fields),
+            kernel.LANE.itemsize,
             len(kernel.Histories._fields),
             kernel.NODES,
             kernel.INV_EFFICIENCY + 1,
@@ -82,7 +83,7 @@ class CLoop:
     def walk(self, case: LoopCase, out: dict[str, np.ndarray]) -> None:
         """The same call as :func:`walk_compiled`."""
         self.library.run_block(
-            _pointers(case.lanes),
+            _pointer(case.records),
             _pointers(case.histories),
             _pointer(case.curves),
             _pointer(case.capacities),

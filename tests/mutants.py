@@ -49,6 +49,7 @@ TESTS: dict[str, tuple[str, ...]] = {
         "test_voltages.py",
         "test_hand_hours.py",
         "test_hand_limits.py",
+        "test_hand_edges.py",
         "test_hour_loop_faults.py",
         "test_protections.py",
         "test_laws.py",

@@ -77,3 +77,18 @@ def test_resistance_grows_by_a_fiftieth_a_year_and_by_cycling():
     # 3.4194e-10 / s x 1.5604 x 365 days; (0.0021 - 0.0020 x 0.5) x 0.91882 % x 1000 full cycles of half depth.
     assert NaumannState().after_time(0.5, 25, YEAR_H).resistance_gain_frac == pytest.approx(0.0168266, rel=1e-4)
     assert NaumannState().after_cycles(0.5, 1000, 0.5).resistance_gain_frac == pytest.approx(0.0101070, rel=1e-4)
+
+
+def test_a_sample_without_a_length_is_an_hour():
+    """A year of them at half charge and 25 C loses 4.2516 %, as above."""
+    assert 100 * NaumannState().after_time(np.full(8760, 0.5), 25.0).calendar_loss_frac == pytest.approx(4.2516, abs=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("depth_frac", "shape_pct"),
+    [(0.0, 0.0628575), (0.1, 0.4805672), (0.4, 0.9119723), (0.9, 1.3570728), (1.0, 1.7747825)],
+)
+def test_resistance_grows_by_cycling_with_the_cube_of_the_depth(depth_frac, shape_pct):
+    """By hand: (0.0021 - 0.0020 x 0.2) x (6.8477 x (depth - 0.5)^3 + 0.91882) %, times 1000 full cycles at C/5."""
+    gain = NaumannState().after_cycles(depth_frac, 1000, 0.2).resistance_gain_frac
+    assert gain == pytest.approx(0.0017 * shape_pct / 100 * 1000, rel=1e-6)

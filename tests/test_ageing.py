@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import warnings
 from dataclasses import replace
 
 import numpy as np
@@ -314,6 +315,13 @@ def test_a_current_gentler_than_the_cycling_tests_is_told(depth, hours):
     assert f"The mean current would fill the bank in {hours} hours" in note
 
 
+@pytest.mark.parametrize(("step", "hours"), [(0.2, None), (0.22, None), (0.1875, 5)])
+def test_the_gentlest_current_that_was_measured_fills_a_bank_in_five_hours(step, hours):
+    """From memory, Naumann et al. (2020): C/5, C/2 and 1C; the slowest of them needs no note."""
+    notes = _noted(estimate_life(LFP, np.tile([0.0, step], 12), np.full(24, 25.0), soc_before=step), "fill the bank")
+    assert (f"would fill the bank in {hours} hours" in notes[0]) if hours else not notes
+
+
 @pytest.mark.parametrize("step", [0.25, 0.5, 1.0])
 def test_a_current_within_the_cycling_tests_needs_no_note(step):
     soc = np.tile([1.0 - step, 1.0], 200)
@@ -328,6 +336,78 @@ def test_the_ends_of_the_depth_curve_belong_to_it_and_the_share_outside_is_told(
     soc = np.tile([0.8, 0.9, 0.6, 1.0], 90)
     (note,) = _noted(estimate_life(replace(AGM, **curve), soc, np.full(360, 25.0)), "outside the depth curve")
     assert note.startswith("20% of the charge moves in cycles outside the depth curve (25% to 50%)")
+
+
+def test_one_part_in_a_hundred_outside_the_data_needs_no_word_and_a_little_more_does():
+    """Of hours, of working hours (each of these hours is one), and of the charge moved."""
+    soc = np.tile([0.5, 1.0], 50)
+    storage, cycling = "where the loss on the shelf was not measured", "of the working hours"
+    for hot, told in ((1, False), (2, True)):
+        notes = estimate_life(LFP, soc, np.repeat([65.0, 25.0], [hot, 100 - hot])).notes
+        assert [any(words in note for note in notes) for words in (storage, cycling)] == [told, told]
+    # 9 of 800 are 1.1 %; the ends of the range of storage were measured.
+    many = estimate_life(LFP, np.tile(soc, 8), np.repeat([60.0, 25.0], [9, 791])).notes
+    assert any("In 1% of the working hours" in note for note in many)
+    assert not any(storage in note for note in many)
+    bank = replace(AGM, cycles_depth_frac=(0.5, 1.0), cycles_to_end=(600.0, 250.0))
+    for deep, told in ((33, False), (30, True)):
+        # One cycle of a quarter: 0.25 of 25 or of 22.75.
+        series = np.append(np.tile([0.25, 1.0], deep), [0.75, 1.0])
+        notes = _noted(estimate_life(bank, series, np.full(series.size, 25.0)), "outside the depth curve")
+        assert bool(notes) is told
+        assert all(note.startswith("1% of the charge") for note in notes)
+
+
+def test_a_single_working_hour_in_the_cold_is_all_of_them():
+    soc = np.append(0.5, np.full(23, 0.5))
+    assert _noted(estimate_life(LFP, soc, np.full(24, 5.0)), "In 100% of the working hours")
+
+
+@pytest.mark.parametrize("bank", [AGM, LFP], ids=["agm", "lfp"])
+def test_a_bank_at_rest_divides_nothing_by_nothing(bank):
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert estimate_life(bank, np.ones(240), np.full(240, 25.0)).counted_cycles == 0.0
+
+
+def test_a_poor_data_sheet_tells_the_years_of_its_own_curve():
+    """A cycle of 80 % a day, a thousand of them."""
+    poor = _estimate(replace(LFP, cycles_depth_frac=(0.8,), cycles_to_end=(1000.0,)), 0.8)
+    assert poor.model_years["depth curve"] == pytest.approx(1000 / 365.25)
+
+
+def test_what_is_left_of_a_shelf_life_is_what_its_age_has_not_used():
+    """A year of five and a half; it hardly works, so the calendar ends it."""
+    aged = _estimate(replace(AGM, age_years=1.0), 0.01)
+    assert (aged.life_years, aged.ended_by) == (pytest.approx(4.5), "calendar")
+
+
+@pytest.mark.parametrize(("cell_c", "share", "by"), [(15.0, 0.593, "calendar"), (0.0, 0.496, "cycles")])
+def test_the_larger_half_of_the_fade_says_what_ends_a_lithium_bank(cell_c, share, by):
+    """Every day by 0.95, by hand from the two laws of Naumann et al. (2018, 2020); both go with the root of time."""
+    soc = _days(1, 0.95)
+    pace = 1.2571e-5 * np.exp(-17126.0 / 8.314 * (1 / (cell_c + 273.15) - 1 / 298.15)) * (2.8575 * (soc - 0.5) ** 3 + 0.60225)
+    shelf = np.sqrt(np.mean(pace**2) * 365.25 * 86400)
+    cycling = (0.0630 * 0.95 / 12 + 0.0971) * (4.0253 * (0.95 - 0.6) ** 3 + 1.0923) / 100 * np.sqrt(0.95 * 365.25)
+    assert shelf / (shelf + cycling) == pytest.approx(share, abs=5e-4)
+    bank = replace(LFP, calendar_years=90.0, cycles_depth_frac=(1.0,), cycles_to_end=(1e6,))
+    assert _estimate(bank, 0.95, cell_c=cell_c).ended_by == by
+
+
+def test_a_sixth_more_wear_by_partial_charge_is_told():
+    """By hand, weights of Schiffer et al. (2007): half the charge goes in the first hour after full, a quarter in hour 400.
+
+    The mean rate is (0.5^2 + 0.25^2) / 0.75 = 0.41667 per hour, 4.1667 ten-hour currents.
+    """
+    soc = np.concatenate([np.full(399, 0.5), [0.25, 1.0]])
+    found = estimate_life(AGM, soc, np.full(401, 25.0), soc_before=1.0)
+    first = 1.0 + (6.614e-5 + 3.307e-3 * 0.5) / np.sqrt(4.16667)
+    late = 1.0 + (6.614e-5 + 3.307e-3 * 0.75) * 400 / np.sqrt(4.16667)
+    weight = (0.5 * first + 0.25 * late) / 0.75
+    assert weight == pytest.approx(1.167, abs=5e-4)
+    years = found.model_years
+    assert years["depth curve"] / years["depth curve, Schiffer 2007 weights"] == pytest.approx(weight, rel=1e-5)
+    assert "make each ampere-hour wear 1.2 times" in _noted(found, "Spells without a full charge")[0]
 
 
 @pytest.mark.parametrize(

@@ -132,7 +132,8 @@ def test_full_cycles_are_the_charge_drawn_over_the_rated_charge():
     assert full_cycles([50.0, 0.0, 150.0], 400.0) == 0.5
     assert full_cycles(800.0, 400.0) == 2.0
     assert full_cycles(0.25, 0.5) == 0.5
-    for drawn, rated in (([-1.0], 100.0), ([float("nan")], 100.0), ([1.0], 0.0)):
+    wrong = ([-1.0], 100.0), ([-1.0, 5.0], 100.0), ([float("nan")], 100.0), ([float("nan"), 1.0], 100.0), ([1.0], 0.0)
+    for drawn, rated in wrong:
         with pytest.raises(ValueError, match="expected"):
             full_cycles(drawn, rated)
 

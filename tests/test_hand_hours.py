@@ -37,10 +37,11 @@ def test_slopes_of_a_charging_curve_are_those_of_its_integrals(soc, gas, make_ba
     curve, _ = battery.pack_curve(make_bank("agm"))
     step = 0.1 / k.NODES
     low, high = (np.array(k._charge_terms(curve, soc + sign * step / 2.0, gas)) for sign in (-1.0, 1.0))
-    _, _, energy_slope, passed_slope = k._charge_terms(curve, soc, gas)
+    _, _, energy_slope, passed_slope, half_bend = k._charge_terms(curve, soc, gas)
     assert energy_slope == pytest.approx((high[0] - low[0]) / step, rel=1e-9)
     assert passed_slope == pytest.approx((high[1] - low[1]) / step, rel=1e-9)
     assert energy_slope / passed_slope == pytest.approx(k._charge_v(curve, soc), rel=1e-12)
+    assert half_bend == pytest.approx(0.5 * (high[2] - low[2]) / step, rel=1e-6)
 
 
 @pytest.mark.parametrize("resistance", [0.0, 0.05, 2.0])

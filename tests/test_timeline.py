@@ -455,6 +455,119 @@ def test_a_plain_day_holds_every_window_once(windows, minutes):
     assert (frac <= 1 + 1e-12).all()
 
 
+# --- edges ---
+
+
+def test_a_window_inside_another_adds_nothing():
+    assert merge_windows([(8.0, 20.0), (10.0, 12.0)]) == ((8.0, 20.0),)
+    assert hourly_window_frac(np.arange(24.0), [(8.0, 20.0), (10.0, 12.0)]).sum() == 12.0
+
+
+def test_a_trip_that_begins_on_the_night_the_clock_goes_back():
+    """tz database: Havana went from 01:00 back to 00:00 on 3 November 2024, so that the first hour of the trip comes twice."""
+    timeline = build_timeline(stay("America/Havana", date(2024, 11, 3), date(2024, 11, 4)))
+    assert timeline.local_hour[:3].tolist() == [0.0, 0.0, 1.0]
+    assert hours_a_day(timeline) == [25, 24]
+
+
+def test_each_leg_begins_at_the_stop_being_left():
+    """By hand, along the equator: two hours over 4 degrees on the first day, four hours over 8 degrees on the second."""
+    timeline = build_timeline(
+        route(
+            ("UTC", 0.0, 0.0, date(2024, 6, 1), date(2024, 6, 1), 0.0, {}),
+            ("UTC", 0.0, 4.0, date(2024, 6, 1), date(2024, 6, 2), 2.0, {}),
+            ("UTC", 0.0, 12.0, date(2024, 6, 2), date(2024, 6, 2), 4.0, {}),
+        )
+    )
+    assert timeline.longitude_deg[8:12] == pytest.approx([0.0, 1.0, 3.0, 4.0])
+    assert timeline.longitude_deg[32:38] == pytest.approx([4.0, 5.0, 7.0, 9.0, 11.0, 12.0])
+    assert timeline.stop[32:38].tolist() == [1, 1, 1, 2, 2, 2]
+
+
+def test_half_of_the_way_belongs_to_the_stop_ahead():
+    """Three hours on the road: the middle of the second of them is half of the way."""
+    timeline = build_timeline(
+        route(
+            ("UTC", 0.0, 0.0, date(2024, 6, 1), date(2024, 6, 1), 0.0, {}),
+            ("UTC", 0.0, 4.0, date(2024, 6, 1), date(2024, 6, 1), 3.0, {}),
+        )
+    )
+    assert timeline.stop[8:13].tolist() == [0, 0, 1, 1, 1]
+
+
+def test_an_hour_that_is_left_at_its_middle_has_the_nose_on_the_road():
+    """09:00 in India is 03:30 UTC."""
+    timeline = build_timeline(
+        route(
+            ("Asia/Kolkata", 0.0, 70.0, date(2024, 6, 1), date(2024, 6, 1), 0.0, {"heading_deg": 200.0}),
+            ("Asia/Kolkata", 0.0, 74.0, date(2024, 6, 1), date(2024, 6, 1), 2.0, {"heading_deg": 300.0}),
+        )
+    )
+    assert timeline.local_hour[8] == 8.5
+    assert timeline.driving_frac[7:12].tolist() == [0.0, 0.5, 1.0, 0.5, 0.0]
+    assert timeline.heading_deg[7:12] == pytest.approx([200.0, 90.0, 90.0, 300.0, 300.0])
+
+
+def test_an_errand_ends_when_the_vehicle_moves_on():
+    """Out at eight for three hours, but the stay ends at nine: one hour, and half an hour to the next stop."""
+    timeline = build_timeline(
+        route(
+            ("UTC", 50.0, 10.0, date(2024, 1, 1), date(2024, 1, 1), 0.0, {"drive_h_per_day": 3.0, "leave_h": 8.0}),
+            ("UTC", 50.0, 10.5, date(2024, 1, 1), date(2024, 1, 1), 0.5, {}),
+        )
+    )
+    assert timeline.driving_frac[7:12].tolist() == [0.0, 1.0, 0.5, 0.0, 0.0]
+
+
+@pytest.mark.parametrize("last", [date(2011, 12, 31), date(2012, 1, 1), date(2012, 1, 3)])
+@pytest.mark.parametrize("first", [date(2011, 12, 26), date(2011, 12, 28), date(2011, 12, 29)])
+def test_errands_of_the_date_that_samoa_skipped_are_driven_once(first, last):
+    """tz database: 30 December 2011 never was in Samoa. Three quarters of an hour on each day that was."""
+    timeline = build_timeline(stay("Pacific/Apia", first, last, drive_h_per_day=0.75))
+    assert np.bincount(timeline.local_day, timeline.driving_frac) == pytest.approx([0.75] * ((last - first).days))
+    assert timeline.driving_frac[9::24] == pytest.approx(0.75)
+
+
+def test_every_third_night_is_counted_from_a_later_arrival_too():
+    """Arrival on the second day of the trip: the third night is that from the fourth to the fifth day."""
+    timeline = build_timeline(
+        route(
+            ("UTC", 50.0, 10.0, date(2024, 1, 1), date(2024, 1, 2), 0.0, {}),
+            ("UTC", 51.0, 10.0, date(2024, 1, 2), date(2024, 1, 6), 2.0, {"hookup_every_nights": 3}),
+        )
+    )
+    assert np.flatnonzero(timeline.hookup).tolist() == list(range(3 * 24 + 12, 4 * 24 + 12))
+
+
+def test_a_stay_reached_at_midnight_begins_with_the_new_day():
+    """Fifteen hours on the road from nine on: the first night of the stay is that of the second day."""
+    timeline = build_timeline(
+        route(
+            ("UTC", 50.0, 10.0, date(2024, 1, 1), date(2024, 1, 1), 0.0, {}),
+            ("UTC", 51.0, 10.0, date(2024, 1, 2), date(2024, 1, 5), 15.0, {"hookup_every_nights": 2}),
+        )
+    )
+    assert np.flatnonzero(timeline.hookup)[[0, 23]].tolist() == [2 * 24 + 12, 3 * 24 + 11]
+
+
+def test_nothing_is_divided_by_nothing():
+    """A move within one place, and a stop that offers no hookup beside one that does."""
+    with np.errstate(divide="raise", invalid="raise"):
+        timeline = build_timeline(
+            route(
+                ("UTC", 0.0, 0.0, date(2024, 1, 1), date(2024, 1, 1), 0.0, {"hookup_every_nights": 2}),
+                ("UTC", 0.0, 0.0, date(2024, 1, 1), date(2024, 1, 2), 3.0, {}),
+            )
+        )
+    assert not timeline.hookup.any()
+
+
+def test_a_drawn_heading_is_a_share_of_the_whole_turn():
+    """From NumPy's own generator, seeded with the seed and the number of the stop: the first share that it draws."""
+    timeline = build_timeline(stay("UTC", date(2024, 1, 1), date(2024, 1, 1)))
+    assert timeline.heading_deg[0] == pytest.approx(360.0 * np.random.default_rng((1, 1)).random(), abs=1e-9)
+
+
 # --- laws over random routes ---
 
 ZONES = [*ODD_ZONES, "Europe/Berlin", "America/Los_Angeles", "Pacific/Auckland", "Pacific/Apia", "Pacific/Honolulu", "UTC"]

@@ -51,6 +51,7 @@ def test_many_ripples_wear_by_what_they_move_and_not_by_their_number():
         ((0.8, 0.5), (350.0, 300.0), ["got 0.5 after 0.8"]),
         ((0.5, 0.8), (350.0, 600.0), ["got 600 after 350"]),
         ((0.5,), (float("nan"),), ["got nan"]),
+        ((0.5,), (0.0,), ["positive number of cycles, got 0:"]),
         ((0.5,), (float("inf"),), ["got inf"]),
         ((0.5, 0.5), (600.0, 500.0), ["got 0.5 after 0.5"]),
         (
@@ -72,6 +73,10 @@ def test_a_curve_may_be_level():
     assert DepthCurve((0.5, 0.8), (500.0, 500.0)).cycles_at(0.6) == pytest.approx(500.0)
 
 
+def test_a_bank_for_a_single_deep_cycle_has_a_curve_too():
+    assert DepthCurve((0.5, 1.0), (1.0, 0.5)).cycles_at([0.5, 1.0]) == pytest.approx([1.0, 0.5])
+
+
 def test_the_shorter_life_ends_the_bank():
     assert years_to_end(0.2, 12.0) == (5.0, "cycles")
     assert years_to_end(0.05, 12.0) == (12.0, "calendar")
@@ -86,6 +91,11 @@ def test_the_shorter_life_ends_the_bank():
 
 def test_ten_kelvin_double_the_pace_and_cold_gives_no_credit():
     assert hourly_heat_factor([-20.0, 25.0, 35.0, 45.0]).tolist() == [1.0, 1.0, 2.0, 4.0]
+
+
+def test_beyond_the_boiling_of_water_the_pace_grows_no_further():
+    """Seven and a half times ten kelvin above 25 C: 2 ^ 7.5."""
+    assert hourly_heat_factor([95.0, 100.0, 120.0, 400.0]) == pytest.approx([2.0**7, 2.0**7.5, 2.0**7.5, 2.0**7.5])
 
 
 def test_weight_of_a_week_at_half_charge():

@@ -49,7 +49,6 @@ NEARLY_EMPTY_SOC = 0.1
 """Panels are taken between the resting voltage here and the absorption voltage; below it they get a trace too little."""
 BLOCKS_A_THREAD = 16
 """Lanes differ in what an hour costs: a thread that is done early takes the next block."""
-ROW_FIELDS = ("sun_row", "bay_row", "load_row", "source_row", "curve_row")
 
 
 @dataclass(frozen=True)
@@ -191,7 +190,7 @@ def pack_lane(
 def stack_lanes(lanes: Sequence[Mapping[str, float | int | tuple[float, ...]]]) -> Lanes:
     """Lane parameters side by side: ``(lanes,)`` arrays, rows as integers."""
     columns: dict[str, Any] = {
-        name: np.array([lane[name] for lane in lanes], dtype=np.int64 if name in ROW_FIELDS else np.float64)
+        name: np.array([lane[name] for lane in lanes], dtype=np.int64 if name in kernel.ROWS else np.float64)
         for name in Lanes._fields
     }
     return Lanes(**columns)
@@ -250,12 +249,16 @@ def walk(
         watched[lane] = place
     hours_out = np.zeros((len(watch), hours, kernel.HOUR_FIELDS))
     status: IntArray = np.zeros(count, dtype=np.int64)
+    records = kernel.records(lanes)
 
     def block(first: int, last: int) -> None:
         # Here, so that every thread touches its own part of the memory first.
         days[first:last] = 0.0
         days[first:last, :, kernel.DAY_LOWEST_SOC] = 1.0
-        kernel.run_block(lanes, histories, curves, capacities, first, last, end_state, totals, days, watched, hours_out, status)
+        scratch = np.empty(kernel.SCRATCH)
+        kernel.run_block(
+            records, histories, curves, capacities, first, last, end_state, totals, days, watched, hours_out, status, scratch
+        )
 
     workers = min(threads or os.cpu_count() or 1, count)
     if workers <= 1:

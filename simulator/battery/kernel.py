@@ -38,8 +38,8 @@ OCV, ENERGY, CHARGE_V, CHARGE_STORED, CHARGE_ENERGY, CHARGE_PASSED, INV_EFFICIEN
 CURVE_FIELDS = 7
 CAPACITY_COLD_C, CAPACITY_STEP_C, CAPACITY_NODES = -40.0, 5.0, 21
 """Grid of the temperature curve: share of the rated charge that can be drawn, from -40 C to 60 C."""
-MAX_EVENTS = 20
 LEVELS = 3
+MAX_EVENTS = 20
 TINY_H = 1e-12
 TINY_SOC = 1e-12
 
@@ -99,6 +99,8 @@ STATE_SIZE = 13
     RESIDUAL_H,
 ) = range(48)
 HOUR_FIELDS = 48
+SCRATCH = HOUR_FIELDS + 2 * LEVELS
+"""What a block writes on while it walks: the hour's book, and load by switch-off level, all of it and what the inverter took."""
 
 # What a day keeps for every lane.
 DAY_LOAD_WH, DAY_MISSED_WH, DAY_DARK_H, DAY_LOWEST_SOC, DAY_SUN_OFFERED_WH, DAY_SUN_USED_WH, DAY_FULL_H, DAY_ESSENTIAL_WH = range(
@@ -186,6 +188,24 @@ class Lanes(NamedTuple):
     restore_soc: FloatArray
 
 
+ROWS = ("sun_row", "bay_row", "load_row", "source_row", "curve_row")
+LANE = np.dtype(
+    [
+        (name, np.int64 if name in ROWS else np.float64, (LEVELS,) if name in ("shed_soc", "restore_soc") else ())
+        for name in Lanes._fields
+    ]
+)
+"""One lane as the loop reads it: everything of a lane side by side, so that the compiler meets one argument, not one each."""
+
+
+def records(lanes: Lanes) -> np.recarray[Any, Any]:
+    """The lanes as the loop takes them: ``(lanes,)`` records of :data:`LANE`."""
+    packed = np.recarray((len(lanes.capacity_ah),), dtype=LANE)
+    for name, values in zip(Lanes._fields, lanes, strict=True):
+        packed[name] = values
+    return packed
+
+
 class Histories(NamedTuple):
     """What the lanes meet, one row for each distinct input; never copied per lane."""
 
@@ -207,9 +227,9 @@ class Histories(NamedTuple):
 def _compile(function: _Compiled) -> _Compiled:
     """Compile without the GIL, cached on disk; where no cache folder can be written, go on uncached."""
     try:
-        compiled: Any = njit(cache=True, nogil=True, error_model="numpy")(function)
+        compiled: Any = njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)(function)
     except RuntimeError:
-        compiled = njit(nogil=True, error_model="numpy")(function)
+        compiled = njit(nogil=True, error_model="numpy", no_cfunc_wrapper=True)(function)
     return compiled  # type: ignore[no-any-return]
 
 
@@ -240,8 +260,22 @@ def _energy(curve, soc):
 
 
 @_compile
+def _discharge_terms(curve, soc):
+    """Integral of the open-circuit voltage, the voltage itself, and half its slope inside the cell."""
+    position = soc * NODES
+    cell = min(max(int(position), 0), NODES - 1)
+    part = position - cell
+    low = curve[cell, OCV]
+    slope = curve[cell + 1, OCV] - low
+    return curve[cell, ENERGY] + part * (low + 0.5 * part * slope) / NODES, low + part * slope, (0.5 * NODES) * slope
+
+
+@_compile
 def _charge_terms(curve, soc, gas):
-    """Ec, G and the two derivatives at soc while charging; ``gas`` scales the charge that is lost to gassing (1: as at 25 C)."""
+    """Ec, G, their derivatives, and half the second derivative of Ec inside the cell, at soc while charging.
+
+    ``gas`` scales the charge that is lost to gassing (1: as at 25 C).
+    """
     position = soc * NODES
     cell = min(max(int(position), 0), NODES - 1)
     part = position - cell
@@ -252,16 +286,16 @@ def _charge_terms(curve, soc, gas):
     start = cell / NODES
     energy = stored + gas * (curve[cell, CHARGE_ENERGY] - stored) + inverse * part * (low + 0.5 * part * slope) / NODES
     passed = start + gas * (curve[cell, CHARGE_PASSED] - start) + inverse * part / NODES
-    return energy, passed, inverse * (low + part * slope), inverse
+    return energy, passed, inverse * (low + part * slope), inverse, (0.5 * NODES) * (inverse * slope)
 
 
 @_compile
 def _invert_passed(curve, soc, passed, upper, gas):
     """The soc at which G equals ``passed``: Newton on a convex, piecewise linear function, from its right."""
-    _, now, _, inverse = _charge_terms(curve, soc, gas)
+    _, now, _, inverse, _ = _charge_terms(curve, soc, gas)
     guess = min(soc + (passed - now) / inverse, upper)
     for _step in range(60):
-        _, here, _, inverse = _charge_terms(curve, guess, gas)
+        _, here, _, inverse, _ = _charge_terms(curve, guess, gas)
         change = (here - passed) / inverse
         guess -= change
         if abs(change) < 1e-15:
@@ -272,11 +306,26 @@ def _invert_passed(curve, soc, passed, upper, gas):
 @_compile
 def _charging_rate(curve, soc, power, limit, resistance, gas):
     """Stored rate [1/h] at this soc under ``power`` (W per Ah) and a current limit (A per Ah)."""
-    _, _, slope, inverse = _charge_terms(curve, soc, gas)
+    _, _, slope, inverse, _ = _charge_terms(curve, soc, gas)
     volts = slope / inverse
     # The stable root of R I^2 + V I - P = 0; it does not cancel for a small R.
     current = 2.0 * power / (volts + math.sqrt(volts * volts + 4.0 * resistance * power))
     return min(current, limit) / inverse
+
+
+@_compile
+def _absorption_onset(curve, end, power, limit, resistance, taper, taper_soc, gas):
+    """The charge at which the falling current of the absorption phase takes over: at ``end`` it already holds.
+
+    The fixed point of q = q_inf - rate(q) / g. The rate falls with charge, so the steps go down and never pass it.
+    """
+    onset = end
+    for _step in range(60):
+        before = onset
+        onset = taper_soc - _charging_rate(curve, onset, power, limit, resistance, gas) / taper
+        if before - onset < 1e-12:
+            break
+    return onset
 
 
 @_compile
@@ -286,8 +335,12 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
     Returns the time taken [h], the new soc, the energy that entered at the terminals, the rise of Ec, the charge that
     passed the terminals, what limited it, and whether the absorption phase begins (or goes on) at the end.
     """
-    energy_0, passed_0, _, _ = _charge_terms(curve, soc, gas)
-    if taper > 0.0 and (accepting or _charging_rate(curve, soc, power, limit, resistance, gas) >= taper * (taper_soc - soc)):
+    energy_0, passed_0, slope, inverse, _ = _charge_terms(curve, soc, gas)
+    # Without resistance the stored rate were power / slope, which is more: most hours need no closer look.
+    falling = taper * (taper_soc - soc)
+    if taper > 0.0 and (
+        accepting or (power >= falling * slope and _charging_rate(curve, soc, power, limit, resistance, gas) >= falling)
+    ):
         # Absorption: dq/dt = g (q_inf - q), an exact exponential.
         distance = taper_soc - soc
         end = taper_soc - distance * math.exp(-taper * dt)
@@ -296,7 +349,7 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
             end = upper
             if taper_soc > upper:
                 time = min(math.log(distance / (taper_soc - upper)) / taper, dt)
-        energy_1, passed_1, _, _ = _charge_terms(curve, end, gas)
+        energy_1, passed_1, _, _, _ = _charge_terms(curve, end, gas)
         moved = passed_1 - passed_0
         if time <= 0.0:
             return 0.0, end, 0.0, 0.0, 0.0, ACCEPTANCE_LIMITED, True
@@ -304,68 +357,68 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
         energy = rise + resistance * moved * moved / time
         if energy <= power * time and moved <= limit * time * (1.0 + 1e-12):
             return time, end, energy, rise, moved, ACCEPTANCE_LIMITED, True
-    # Power-limited: thresholds first, they bracket the root.
-    energy_1, passed_1, _, _ = _charge_terms(curve, upper, gas)
-    rise = energy_1 - energy_0
-    moved = passed_1 - passed_0
-    if power * dt >= rise + resistance * moved * moved / dt:
-        end = upper
-        time = min(dt, (rise + math.sqrt(rise * rise + 4.0 * power * resistance * moved * moved)) / (2.0 * power))
-    else:
-        time = dt
-        low, high = soc, upper
-        _, _, slope, _ = _charge_terms(curve, soc, gas)
-        end = min(soc + power * dt / slope, upper)
-        for _step in range(60):
-            energy_1, passed_1, slope, inverse = _charge_terms(curve, end, gas)
-            moved = passed_1 - passed_0
-            excess = energy_1 - energy_0 + resistance * moved * moved / dt - power * dt
-            if excess > 0.0:
-                high = end
-            else:
-                low = end
-            change = excess / (slope + 2.0 * resistance * moved * inverse / dt)
-            candidate = end - change
-            if not (low <= candidate <= high):
-                candidate = 0.5 * (low + high)
-            change = candidate - end
-            end = candidate
-            if abs(change) < 1e-15:
+    # Power-limited, from where the resistance alone would lead.
+    time = dt
+    wanted = power * dt
+    per_h = resistance / dt
+    step = wanted / slope
+    pull = per_h * inverse * inverse
+    end = min(soc + step - pull * step * step / (slope + 2.0 * pull * step), upper)
+    low, high = soc, upper
+    for _step in range(60):
+        energy_1, passed_1, slope, inverse, bend = _charge_terms(curve, end, gas)
+        moved = passed_1 - passed_0
+        rise = energy_1 - energy_0
+        excess = rise + per_h * moved * moved - wanted
+        if excess > 0.0:
+            high = end
+        elif end >= upper:
+            # The threshold comes first.
+            time = min(dt, (rise + math.sqrt(rise * rise + 4.0 * power * resistance * moved * moved)) / (2.0 * power))
+            break
+        else:
+            low = end
+        # Inside a cell the excess is a parabola: its root lies this far below.
+        steep = slope + 2.0 * per_h * moved * inverse
+        bend += per_h * inverse * inverse
+        change = 2.0 * excess / (steep + math.sqrt(max(steep * steep - 4.0 * bend * excess, 0.0)))
+        root = end - change
+        if root >= upper and high == upper:
+            end = upper
+        elif low <= root <= high:
+            found = int(root * NODES) == int(end * NODES) or abs(change) < 1e-15
+            end = root
+            if found:
                 break
-    energy_1, passed_1, _, _ = _charge_terms(curve, end, gas)
+        else:
+            end = 0.5 * (low + high)
+    energy_1, passed_1, slope, inverse, _ = _charge_terms(curve, end, gas)
     moved = passed_1 - passed_0
     energy = power * time
     regime = POWER_LIMITED
     if moved > limit * time:
         regime = CURRENT_LIMITED
-        energy_1, passed_1, _, _ = _charge_terms(curve, upper, gas)
+        energy_1, passed_1, _, _, _ = _charge_terms(curve, upper, gas)
         time = (passed_1 - passed_0) / limit if limit > 0.0 else math.inf
         if time <= dt:
             end = upper
         else:
             time = dt
             end = _invert_passed(curve, soc, passed_0 + limit * dt, upper, gas)
-        energy_1, passed_1, _, _ = _charge_terms(curve, end, gas)
+        energy_1, passed_1, slope, _, _ = _charge_terms(curve, end, gas)
         moved = passed_1 - passed_0
         energy = energy_1 - energy_0 + resistance * moved * moved / time if time > 0.0 else 0.0
+    falling = taper * (taper_soc - end) * (1.0 + 1e-12)
     if (
         taper > 0.0
         and not accepting
-        and _charging_rate(curve, end, power, limit, resistance, gas) > taper * (taper_soc - end) * (1.0 + 1e-12)
+        and power > falling * slope
+        and _charging_rate(curve, end, power, limit, resistance, gas) > falling
     ):
-        # The absorption phase begins inside: bisect for its onset, which then is the threshold of a shorter segment.
-        low, high = soc, end
-        for _step in range(60):
-            middle = 0.5 * (low + high)
-            if _charging_rate(curve, middle, power, limit, resistance, gas) > taper * (taper_soc - middle):
-                high = middle
-            else:
-                low = middle
-            if high - low < 1e-13:
-                break
-        onset = high
+        # The absorption phase begins inside: its onset is the threshold of a shorter segment.
+        onset = max(_absorption_onset(curve, end, power, limit, resistance, taper, taper_soc, gas), soc)
         if onset < end:
-            energy_1, passed_1, _, _ = _charge_terms(curve, onset, gas)
+            energy_1, passed_1, _, _, _ = _charge_terms(curve, onset, gas)
             rise = energy_1 - energy_0
             moved = passed_1 - passed_0
             # The slower of the two limits holds up to there, whichever held for the hour as a whole.
@@ -381,35 +434,55 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
 
 
 @_compile
-def _discharge_segment(curve, soc, lower, power, limit, resistance, dt):
+def _discharge_segment(curve, soc, energy_0, lower, power, limit, resistance, dt):
     """Discharge at ``power`` (positive, W per Ah) for at most dt hours or down to ``lower``; per ampere-hour of capacity.
 
-    Returns the time taken [h], the new soc, the energy delivered at the terminals and what limited it.
+    ``energy_0`` is the integral of the open-circuit voltage at ``soc``. Returns the time taken [h], the new soc, the energy
+    delivered at the terminals and what limited it.
     """
-    energy_0 = _energy(curve, soc)
-    at_limit = soc - limit * dt
-    bound = max(lower, at_limit)
-    drop = energy_0 - _energy(curve, bound)
-    moved = soc - bound
-    if drop - resistance * moved * moved / dt >= power * dt:
-        low, high = bound, soc
-        end = max(soc - power * dt / _ocv(curve, soc), bound)
-        for _step in range(60):
-            moved = soc - end
-            excess = energy_0 - _energy(curve, end) - resistance * moved * moved / dt - power * dt
-            if excess > 0.0:
-                low = end
-            else:
-                high = end
-            slope = _ocv(curve, end) - 2.0 * resistance * moved / dt
-            candidate = end + excess / slope
-            if not (low <= candidate <= high):
-                candidate = 0.5 * (low + high)
-            change = candidate - end
-            end = candidate
-            if abs(change) < 1e-15:
+    bound = max(lower, soc - limit * dt)
+    wanted = power * dt
+    per_h = resistance / dt
+    volts = _ocv(curve, soc)
+    step = wanted / volts
+    slack = volts - 2.0 * per_h * step
+    end = bound
+    if slack > 0.0:
+        # Where the resistance alone would lead.
+        end = max(soc - step - per_h * step * step / slack, bound)
+    low, high = bound, soc
+    drop = 0.0
+    moved = 0.0
+    reached = False
+    for _step in range(60):
+        energy_1, volts, bend = _discharge_terms(curve, end)
+        drop = energy_0 - energy_1
+        moved = soc - end
+        excess = drop - per_h * moved * moved - wanted
+        if excess >= 0.0:
+            low = end
+        elif end <= bound:
+            reached = True
+            break
+        else:
+            high = end
+        # Inside a cell the excess is a parabola: its root lies this far above.
+        steep = volts - 2.0 * per_h * moved
+        change = 2.0 * excess / (steep + math.sqrt(max(steep * steep + 4.0 * (bend + per_h) * excess, 0.0)))
+        root = end + change
+        if root <= bound and low == bound:
+            if end == bound:
                 break
-        return dt, end, power * dt, POWER_LIMITED
+            end = bound
+        elif low <= root <= high:
+            found = int(root * NODES) == int(end * NODES) or abs(change) < 1e-15
+            end = root
+            if found:
+                break
+        else:
+            end = 0.5 * (low + high)
+    if not reached:
+        return dt, end, wanted, POWER_LIMITED
     if bound > lower:
         return dt, bound, drop - resistance * moved * moved / dt, CURRENT_LIMITED
     # The threshold comes first; the larger root is the one with the smaller current.
@@ -424,10 +497,23 @@ def _discharge_segment(curve, soc, lower, power, limit, resistance, dt):
 
 
 @_compile
-def _well_after(soc, well, rate, c, k, dt):
-    """Available well after dt hours at a constant stored rate [1/h] (Manwell & McGowan 1993, charging positive)."""
+def _well_terms(k, dt):
+    """What the available well after dt hours depends on beside charge and rate."""
     decay = math.exp(-k * dt)
-    return well * decay + (soc * k * c + rate) * (1.0 - decay) / k + rate * c * (k * dt - 1.0 + decay) / k
+    return decay, (1.0 - decay) / k, (k * dt - 1.0 + decay) / k
+
+
+@_compile
+def _well_next(soc, well, rate, c, k, decay, fade, ramp):
+    """Available well after the time of :func:`_well_terms` at a constant stored rate [1/h] (Manwell & McGowan 1993)."""
+    return well * decay + (soc * k * c + rate) * fade + rate * c * ramp
+
+
+@_compile
+def _well_after(soc, well, rate, c, k, dt):
+    """Available well after dt hours at a constant stored rate [1/h], charging positive."""
+    decay, fade, ramp = _well_terms(k, dt)
+    return _well_next(soc, well, rate, c, k, decay, fade, ramp)
 
 
 @_compile
@@ -487,46 +573,154 @@ def _soc_at(curve, column, volts, low, high):
 
 
 @_compile
-def run_block(lanes, histories, curves, capacities, first, last, state, totals, days, watch, hours_out, status):
+def _inverter_lets_go(lane, curve, soc, rest_v, draw_w, through_w, resistance, limit_a, current, was_off, begins):
+    """Whether the inverter is off: under the load of this part of the hour, and, when the hour begins, back on or not."""
+    if was_off and begins:
+        without_w = draw_w - through_w
+        if without_w > 0.0:
+            bus_v = _loaded_v(rest_v, without_w, resistance, limit_a)
+        else:
+            bus_v = max(_charge_v(curve, soc), rest_v) + resistance * min(-without_w / rest_v, max(current, 0.0))
+        if bus_v < lane.inverter_on_v:
+            return True
+        return draw_w > 0.0 and _loaded_v(rest_v, draw_w, resistance, limit_a) < lane.inverter_off_v
+    if lane.inverter_off_v > 0.0 and through_w > 0.0 and draw_w > 0.0:
+        return was_off or _loaded_v(rest_v, draw_w, resistance, limit_a) < lane.inverter_off_v
+    return was_off
+
+
+@_compile
+def _volt_floor(curve, soc, rest_v, supply_w, resistance, limit_a, cutoff_v, charge_floor, two_wells):
+    """The charge at which the electronics would let go on voltage under this load; no lower than the floor of the charge."""
+    floor = charge_floor
+    amperes = min(supply_w / cutoff_v, limit_a)
+    if amperes > 0.0:
+        least_v = cutoff_v + resistance * amperes
+        if two_wells and rest_v < least_v:
+            # What is bound in the other well holds no voltage up.
+            floor = max(floor, soc)
+        if _ocv(curve, floor) < least_v:
+            floor = _soc_at(curve, OCV, least_v, floor, 1.0)
+    return floor
+
+
+@_compile
+def _charging_terms(lane, warmer_v, rate_c, stiffness):
+    """How fast the absorption phase closes in on its end [1/h], and gassing over that at 25 C."""
+    taper = lane.taper_per_h
+    if taper > 0.0:
+        # The current that falls at absorption voltage is driven by the voltage above rest, held back by a stiff, cold bank.
+        taper *= max(1.0 + warmer_v / lane.overvoltage_v, 0.05) / stiffness
+    gas = 1.0
+    if lane.gassing_per_c != 0.0:
+        gas = min(math.exp(lane.gassing_per_v * warmer_v + lane.gassing_per_c * (rate_c - 25.0)), 4.0)
+    return taper, gas
+
+
+@_compile
+def _book_chargers(book, rest_wh, other_w, drive_w, shore_w, generator_w, time, spill_field):
+    """What each source beside the sun gives of ``rest_wh``, in their order, and what a bank that may not be charged refused.
+
+    Returns what no source gave: nothing, but for rounding.
+    """
+    other_wh = min(other_w * time, max(rest_wh, 0.0))
+    rest_wh -= other_wh
+    drive_wh = min(drive_w * time, max(rest_wh, 0.0))
+    rest_wh -= drive_wh
+    shore_wh = min(shore_w * time, max(rest_wh, 0.0))
+    rest_wh -= shore_wh
+    generator_wh = min(generator_w * time, max(rest_wh, 0.0))
+    book[OTHER_WH] += other_wh
+    book[DRIVE_WH] += drive_wh
+    book[SHORE_WH] += shore_wh
+    book[GENERATOR_WH] += generator_wh
+    if spill_field == REFUSED_COLD_WH or spill_field == REFUSED_HOT_WH or spill_field == REFUSED_HIGH_WH:  # noqa: PLR1714, SIM109
+        offered_wh = (other_w + drive_w + shore_w + generator_w) * time
+        book[REFUSED_CHARGER_WH] += offered_wh - other_wh - drive_wh - shore_wh - generator_wh
+    return rest_wh - generator_wh
+
+
+@_compile
+def _book_missed(book, demand, through, level, served_w, missed_field, by_volts, time):
+    """Whose load is missed in this segment, and why. Returns whether essential load is dark, and whether the bus is."""
+    book[MISSED_SHED_WH] += (demand[LEVELS - 1] - demand[level]) * time
+    # What the inverter took with it is missed in the dark, whatever else is served.
+    without_ac_w = through[level]
+    if missed_field >= 0:
+        book[missed_field] += (demand[level] - without_ac_w - served_w) * time
+    book[MISSED_DARK_WH] += without_ac_w * time
+    # An idle draw counts at levels that feed nothing through the inverter, yet goes with it: hold to what is left.
+    direct_w = min(demand[0] - through[0], demand[level] - without_ac_w)
+    essential_w = through[0] + max(direct_w - served_w, 0.0)
+    comfort_direct_w = max(min(demand[1] - through[1], demand[level] - without_ac_w) - direct_w, 0.0)
+    if level > 0:
+        comfort_w = through[1] - through[0] + comfort_direct_w
+        comfort_w -= min(max(served_w - direct_w, 0.0), comfort_direct_w)
+    else:
+        comfort_w = demand[1] - demand[0]
+    book[MISSED_ESSENTIAL_WH] += essential_w * time
+    book[MISSED_COMFORT_WH] += comfort_w * time
+    book[MISSED_LUXURY_WH] += max(demand[LEVELS - 1] - served_w - essential_w - comfort_w, 0.0) * time
+    unserved = missed_field == MISSED_DARK_WH
+    dark_w = essential_w if unserved else through[0]
+    if dark_w > 0.0:
+        book[ESSENTIAL_DARK_WH] += dark_w * time
+        book[DARK_H] += time
+    if unserved:
+        if by_volts:
+            book[LOW_V_H] += time
+    elif without_ac_w > 0.0:
+        book[INVERTER_OFF_H] += time
+    return dark_w > 0.0, unserved and direct_w > served_w
+
+
+@_compile
+def run_block(lanes, histories, curves, capacities, first, last, state, totals, days, watch, hours_out, status, scratch):
     """Walk lanes ``first`` to ``last`` through all hours; fills the arrays behind ``histories`` in the argument list.
 
     Shapes: ``curves`` (rows, NODES + 1, 7); ``capacities`` (rows, CAPACITY_NODES); ``state`` (lanes, STATE_SIZE), in and out;
     ``totals`` (lanes, HOUR_FIELDS); ``days`` (lanes, days, DAY_FIELDS); ``watch`` (lanes,) place in ``hours_out``
-    (watched, hours, HOUR_FIELDS) or -1; ``status`` (lanes,): 0, or 1 + the hour in which the events would not end.
+    (watched, hours, HOUR_FIELDS) or -1; ``status`` (lanes,): 0, or 1 + the hour in which the events would not end;
+    ``scratch`` (SCRATCH,): of this call alone.
     """
     hours = histories.bay_c.shape[1]
-    book = np.zeros(HOUR_FIELDS)
-    demand = np.zeros(LEVELS)
-    through = np.zeros(LEVELS)
-    for lane in range(first, last):
-        curve = curves[lanes.curve_row[lane]]
-        capacity_curve = capacities[lanes.curve_row[lane]]
-        sun_row = lanes.sun_row[lane]
-        bay_row = lanes.bay_row[lane]
-        load_row = lanes.load_row[lane]
-        source_row = lanes.source_row[lane]
-        capacity = lanes.capacity_ah[lane]
-        target = lanes.target_soc[lane]
-        low_v = lanes.sun_low_v[lane]
-        high_v = lanes.sun_high_v[lane]
-        conductance = lanes.loss_w_per_c[lane]
-        cooling = math.exp(-conductance / lanes.heat_capacity_wh_per_c[lane])
-        hysteresis = lanes.reconnect_soc[lane] - lanes.floor_soc[lane]
-        well_c = lanes.well_c[lane]
-        well_k = lanes.well_k_per_h[lane]
+    book = scratch[:HOUR_FIELDS]
+    demand = scratch[HOUR_FIELDS : HOUR_FIELDS + LEVELS]
+    through = scratch[HOUR_FIELDS + LEVELS : SCRATCH]
+    for place in range(first, last):
+        lane = lanes[place]
+        curve = curves[lane.curve_row]
+        capacity_curve = capacities[lane.curve_row]
+        sun_row = histories.sun_w[lane.sun_row]
+        bay_row = histories.bay_c[lane.bay_row]
+        load_row = histories.load_w[lane.load_row]
+        peak_row = histories.peak_h[lane.load_row]
+        source_row = histories.source_a[lane.source_row]
+        capacity = lane.capacity_ah
+        target = lane.target_soc
+        well_c = lane.well_c
+        well_k = lane.well_k_per_h
         two_wells = well_c < 1.0
-        cutoff_v = lanes.cutoff_v[lane]
-        charge_max_v = lanes.charge_max_v[lane]
-        inverter_off_v = lanes.inverter_off_v[lane]
-        minds_v = inverter_off_v > 0.0 or cutoff_v > 0.0
-        step_h = lanes.step_h[lane]
+        low_v = lane.sun_low_v
+        high_v = lane.sun_high_v
+        conductance = lane.loss_w_per_c
+        cooling = math.exp(-conductance / lane.heat_capacity_wh_per_c)
+        c_per_w = 1.0 / conductance
+        warming = (1.0 - cooling) * c_per_w
+        charge_limit_per_h = lane.charge_limit_a / capacity
+        cold_limit_per_h = lane.charge_cold_limit_a / capacity
+        range_v = 1.0 / (high_v - low_v)
+        decay_1, fade_1, ramp_1 = _well_terms(well_k if two_wells else 1.0, 1.0)
+        hysteresis = lane.reconnect_soc - lane.floor_soc
+        charge_max_v = lane.charge_max_v
+        minds_v = lane.inverter_off_v > 0.0 or lane.cutoff_v > 0.0
+        step_h = lane.step_h
         most_events = MAX_EVENTS + int(1.0 / step_h)
-        gassing = lanes.gassing_per_c[lane] != 0.0
-        tau_h = lanes.cabin_tau_h[lane]
+        tau_h = lane.cabin_tau_h
         # A burner sized for twice the cabin's loss warms it in half the time it takes to cool (common practice, no source).
         chilling = 1.0 - math.exp(-1.0 / tau_h) if tau_h > 0.0 else 0.0
         rewarming = 1.0 - math.exp(-2.0 / tau_h) if tau_h > 0.0 else 0.0
-        own = state[lane]
+        own = state[place]
         soc = own[SOC]
         well = own[WELL]
         cell_c = own[CELL_C]
@@ -540,88 +734,86 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
         by_floor = own[BY_FLOOR] > 0.0
         ac_off = own[AC_OFF] > 0.0
         chill = own[CHILL]
+        stored_v = _energy(curve, soc)
         for level in range(LEVELS):
             through[level] = 0.0
         for hour in range(hours):
             for field in range(HOUR_FIELDS):
                 book[field] = 0.0
             # ---- decided once an hour: loads, temperature, lockouts, limits, voltage ----
-            load_scale = lanes.load_scale[lane]
-            peak_h = histories.peak_h[load_row, hour]
+            load_scale = lane.load_scale
+            peak_h = peak_row[hour]
             rest_h = 1.0 - peak_h
             for level in range(LEVELS):
-                demand[level] = load_scale * histories.load_w[load_row, hour, level, REST_W]
+                demand[level] = load_scale * load_row[hour, level, REST_W]
                 if peak_h > 0.0:
-                    demand[level] = rest_h * demand[level] + peak_h * load_scale * histories.load_w[load_row, hour, level, PEAK_W]
+                    demand[level] = rest_h * demand[level] + peak_h * load_scale * load_row[hour, level, PEAK_W]
             load_wh = demand[LEVELS - 1]
             essential_wh = demand[0]
-            bay_c = histories.bay_c[bay_row, hour, 0]
+            bay_c = bay_row[hour, 0]
             if tau_h > 0.0:
-                bay_c -= chill * (bay_c - histories.bay_c[bay_row, hour, 1])
-            shore_a = histories.source_a[source_row, hour, SHORE_A]
-            drive_a = histories.source_a[source_row, hour, DRIVE_A]
-            other_w = histories.source_a[source_row, hour, OTHER_W]
-            awake = histories.source_a[source_row, hour, AWAKE]
-            electronics_w = lanes.standby_w[lane] * awake
-            generator_a = lanes.generator_a[lane] * histories.source_a[source_row, hour, GENERATOR_SHARE]
+                bay_c -= chill * (bay_c - bay_row[hour, 1])
+            shore_a = source_row[hour, SHORE_A]
+            drive_a = source_row[hour, DRIVE_A]
+            other_w = source_row[hour, OTHER_W]
+            awake = source_row[hour, AWAKE]
+            electronics_w = lane.standby_w * awake
+            generator_a = lane.generator_a * source_row[hour, GENERATOR_SHARE]
             allowed = generator_a > 0.0
             if running and not allowed:
                 running = False
             rate_c = min(max(cell_c, -30.0), 60.0)
-            stiffness = math.exp(lanes.resistance_per_c[lane] * (25.0 - rate_c))
-            resistance = lanes.resistance_ohm[lane] * stiffness
-            absorb_v = min(lanes.absorb_v[lane] + lanes.absorb_v_per_c[lane] * (rate_c - 25.0), lanes.absorb_cap_v[lane])
-            warmer_v = absorb_v - lanes.absorb_v[lane]
-            # The current that falls at absorption voltage is driven by the voltage above rest, held back by a stiff, cold bank.
-            taper = lanes.taper_per_h[lane] * max(1.0 + warmer_v / lanes.overvoltage_v[lane], 0.05) / stiffness
-            gas = 1.0
-            if gassing:
-                gas = math.exp(lanes.gassing_per_v[lane] * warmer_v + lanes.gassing_per_c[lane] * (rate_c - 25.0))
-                gas = min(gas, 4.0)
+            stiffness = math.exp(lane.resistance_per_c * (25.0 - rate_c))
+            resistance = lane.resistance_ohm * stiffness
+            absorb_v = min(lane.absorb_v + lane.absorb_v_per_c * (rate_c - 25.0), lane.absorb_cap_v)
             volts = _ocv(curve, soc)
-            scale = lanes.sun_scale[lane]
+            scale = lane.sun_scale
+            sun_low_w = sun_row[hour, 0]
             charger_a = shore_a + drive_a + (generator_a if running else 0.0)
-            current = (histories.sun_w[sun_row, hour, 0] * scale + other_w - load_wh) / volts + charger_a
-            current = min(max(current, -lanes.discharge_limit_a[lane]), lanes.charge_limit_a[lane])
+            current = (sun_low_w * scale + other_w - load_wh) / volts + charger_a
+            current = min(max(current, -lane.discharge_limit_a), lane.charge_limit_a)
             if current > 0.0:
                 volts = _charge_v(curve, soc)
             volts = min(max(volts + resistance * current, low_v), absorb_v)
-            part = min(max((volts - low_v) / (high_v - low_v), 0.0), 1.0)
-            sun_low_w = histories.sun_w[sun_row, hour, 0]
-            sun_w = scale * (sun_low_w + part * (histories.sun_w[sun_row, hour, 1] - sun_low_w))
-            offered_w = scale * histories.sun_w[sun_row, hour, 2]
+            part = min(max((volts - low_v) * range_v, 0.0), 1.0)
+            sun_w = scale * (sun_low_w + part * (sun_row[hour, 1] - sun_low_w))
+            offered_w = scale * sun_row[hour, 2]
             shore_w = shore_a * volts
             drive_w = drive_a * volts
             fixed_w = sun_w + other_w + shore_w + drive_w
-            settle_c = bay_c + own_heat_w / conductance
+            settle_c = bay_c + own_heat_w * c_per_w
             end_c = settle_c + (cell_c - settle_c) * cooling
-            charge_floor = 1.0 - _capacity_frac(capacity_curve, cell_c) * (1.0 - lanes.floor_soc[lane])
+            charge_floor = 1.0 - _capacity_frac(capacity_curve, cell_c) * (1.0 - lane.floor_soc)
             if dark and by_floor:
                 # What cold cells hold back comes with warmth: the way back follows the floor.
                 back_soc = min(charge_floor + hysteresis, target)
             heater_w = 0.0
-            if lanes.heater_w[lane] > 0.0 and min(cell_c, end_c) < lanes.heater_on_c[lane]:
-                wanted = (lanes.heater_off_c[lane] - end_c) * conductance / (1.0 - cooling)
-                heater_w = min(wanted, lanes.heater_w[lane])
-                if lanes.heater_from_bank[lane] == 0.0 or awake == 0.0 or dark or soc <= charge_floor + TINY_SOC:
+            if lane.heater_w > 0.0 and min(cell_c, end_c) < lane.heater_on_c:
+                wanted = (lane.heater_off_c - end_c) / warming
+                heater_w = min(wanted, lane.heater_w)
+                if lane.heater_from_bank == 0.0 or awake == 0.0 or dark or soc <= charge_floor + TINY_SOC:
                     # A dark bus feeds nothing else, but for a hookup or a generator that holds it up for the load.
                     taken = 0.0 if dark and shore_a <= 0.0 and not running else demand[LEVELS - 1 - shed]
                     spare_w = fixed_w + (generator_a * volts if running else 0.0) - taken
                     heater_w = min(heater_w, max(spare_w, 0.0))
                 heater_w = max(heater_w, 0.0)
-            warmed_c = end_c + heater_w * (1.0 - cooling) / conductance
+            warmed_c = end_c + heater_w * warming
             coldest_c = min(cell_c, warmed_c)
             hottest_c = max(cell_c, warmed_c)
             was_cold = cold
-            cold = coldest_c < (lanes.charge_resume_c[lane] if cold else lanes.charge_min_c[lane])
+            cold = coldest_c < (lane.charge_resume_c if cold else lane.charge_min_c)
             locked = cold
-            hot = hottest_c > lanes.charge_max_c[lane]
-            cut = coldest_c < lanes.discharge_min_c[lane] or hottest_c > lanes.discharge_max_c[lane]
-            charge_limit = lanes.charge_limit_a[lane] / capacity
-            if coldest_c < lanes.charge_full_c[lane]:
-                charge_limit = min(charge_limit, lanes.charge_cold_limit_a[lane] / capacity)
+            hot = hottest_c > lane.charge_max_c
+            cut = coldest_c < lane.discharge_min_c or hottest_c > lane.discharge_max_c
+            charge_limit = charge_limit_per_h
+            if coldest_c < lane.charge_full_c:
+                charge_limit = min(charge_limit, cold_limit_per_h)
             # Beyond ocv / 2R more current gives less power: the equation would have no root there.
-            discharge_limit = min(lanes.discharge_limit_a[lane], 0.45 * _ocv(curve, charge_floor) / resistance) / capacity
+            limit_a = lane.discharge_limit_a
+            most_v = 0.45 * _ocv(curve, charge_floor)
+            if limit_a * resistance > most_v:
+                limit_a = most_v / resistance
+            discharge_limit = limit_a / capacity
             per_ah = resistance * capacity
             high_soc = 2.0
             if charge_max_v > 0.0 and absorb_v > charge_max_v:
@@ -629,6 +821,9 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 reached_v = charge_max_v - resistance * max(current, 0.0)
                 if _charge_v(curve, target) > reached_v:
                     high_soc = _soc_at(curve, CHARGE_V, reached_v, 0.0, target)
+            # What only charging asks for is worked out when it first does.
+            taper = -1.0
+            gas = 1.0
             # ---- the hour in segments ----
             remaining = 1.0
             part_h = 0.0
@@ -650,7 +845,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             while remaining > TINY_H:
                 events += 1
                 if events > most_events:
-                    status[lane] = hour + 1
+                    status[place] = hour + 1
                     break
                 if part_h <= TINY_H:
                     # ---- a part of the hour begins: the peak, or the rest ----
@@ -661,12 +856,12 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                             column = PEAK_W
                             part_h = min(peak_h, 1.0)
                         for level in range(LEVELS):
-                            demand[level] = load_scale * histories.load_w[load_row, hour, level, column]
+                            demand[level] = load_scale * load_row[hour, level, column]
                     gauge = minds_v
-                while shed > 0 and not shed_now and soc >= lanes.restore_soc[lane, LEVELS - shed]:
+                while shed > 0 and not shed_now and soc >= lane.restore_soc[LEVELS - shed]:
                     shed -= 1
                     gauge = minds_v
-                while shed < LEVELS - 1 and soc <= lanes.shed_soc[lane, LEVELS - 1 - shed] + TINY_SOC:
+                while shed < LEVELS - 1 and soc <= lane.shed_soc[LEVELS - 1 - shed] + TINY_SOC:
                     shed += 1
                     shed_now = True
                     gauge = minds_v
@@ -675,43 +870,39 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     # ---- voltage under the load of this part; once more when load is switched, or the generator ----
                     gauge = False
                     for each in range(LEVELS):
-                        through[each] = load_scale * histories.load_w[load_row, hour, each, column + 1]
-                    limit_a = discharge_limit * capacity
+                        through[each] = load_scale * load_row[hour, each, column + 1]
                     rest_v = _ocv(curve, min(well / well_c, 1.0) if two_wells else soc)
                     draw_w = demand[level] + electronics_w + heater_w - fixed_w - (generator_a * volts if running else 0.0)
-                    if remaining == 1.0:
-                        ac_off = ac_was_off
-                    if ac_off and remaining == 1.0:
-                        without_w = draw_w - through[level]
-                        if without_w > 0.0:
-                            bus_v = _loaded_v(rest_v, without_w, resistance, limit_a)
-                        else:
-                            bus_v = max(_charge_v(curve, soc), rest_v) + resistance * min(-without_w / rest_v, max(current, 0.0))
-                        ac_off = bus_v < lanes.inverter_on_v[lane] or (
-                            draw_w > 0.0 and _loaded_v(rest_v, draw_w, resistance, limit_a) < inverter_off_v
-                        )
-                    elif inverter_off_v > 0.0 and through[level] > 0.0 and draw_w > 0.0:
-                        ac_off = ac_off or _loaded_v(rest_v, draw_w, resistance, limit_a) < inverter_off_v
+                    begins = remaining == 1.0
+                    ac_off = _inverter_lets_go(
+                        lane,
+                        curve,
+                        soc,
+                        rest_v,
+                        draw_w,
+                        through[level],
+                        resistance,
+                        limit_a,
+                        current,
+                        ac_was_off if begins else ac_off,
+                        begins,
+                    )
                     if not ac_off:
                         for each in range(LEVELS):
                             through[each] = 0.0
                     floor = charge_floor
-                    if cutoff_v > 0.0:
-                        amperes = min((draw_w - through[level]) / cutoff_v, limit_a)
-                        if amperes > 0.0:
-                            least_v = cutoff_v + resistance * amperes
-                            if two_wells and rest_v < least_v:
-                                # What is bound in the other well holds no voltage up.
-                                floor = max(floor, soc)
-                            if _ocv(curve, floor) < least_v:
-                                floor = _soc_at(curve, OCV, least_v, floor, 1.0)
+                    if lane.cutoff_v > 0.0:
+                        supply_w = draw_w - through[level]
+                        floor = _volt_floor(
+                            curve, soc, rest_v, supply_w, resistance, limit_a, lane.cutoff_v, charge_floor, two_wells
+                        )
                 if dark and not cut_now and soc >= back_soc - TINY_SOC and soc > floor + TINY_SOC:
                     dark = False
-                enough = soc >= lanes.generator_stop_soc[lane] - TINY_SOC and run_h >= lanes.generator_min_h[lane] - TINY_H
+                enough = soc >= lane.generator_stop_soc - TINY_SOC and run_h >= lane.generator_min_h - TINY_H
                 # A bank that gives nothing wants the generator too: in the cold it may be empty above the starting charge.
-                wants = dark or exhausted or soc <= max(lanes.generator_start_soc[lane], floor) + TINY_SOC
+                wants = dark or exhausted or soc <= max(lane.generator_start_soc, floor) + TINY_SOC
                 # So does essential AC load that the inverter has let go.
-                wants = wants or (through[0] > 0.0 and soc < lanes.generator_stop_soc[lane] - TINY_SOC)
+                wants = wants or (through[0] > 0.0 and soc < lane.generator_stop_soc - TINY_SOC)
                 if running and enough and not dark:
                     running = False
                     stopped_now = True
@@ -738,7 +929,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     dark = True
                     cut_now = True
                     # Heat that was to come from the bank does not: the cells end the hour colder than planned.
-                    cold = cold or (heater_w > sources_w and min(cell_c, end_c) < lanes.charge_min_c[lane])
+                    cold = cold or (heater_w > sources_w and min(cell_c, end_c) < lane.charge_min_c)
                     by_floor = soc <= charge_floor + TINY_SOC
                     if by_floor:
                         back_soc = min(charge_floor + hysteresis, target)
@@ -756,12 +947,13 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 served_w = wanted_w
                 missed_field = -1
                 spill_field = SPILLED_LIMIT_WH
-                terminal_v = _ocv(curve, soc)
-                stored_wh = 0.0
+                now_v = stored_v
+                terminal_v = 0.0
+                well_known = False
                 if unserved:
                     missed_field = MISSED_DARK_WH
-                if running and run_h < lanes.generator_min_h[lane]:
-                    time = min(time, lanes.generator_min_h[lane] - run_h)
+                if running and run_h < lane.generator_min_h:
+                    time = min(time, lane.generator_min_h - run_h)
                 if net_w > 0.0:
                     if soc >= target - TINY_SOC:
                         spill_field = SPILLED_FULL_WH
@@ -772,13 +964,15 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     elif soc >= high_soc - TINY_SOC:
                         spill_field = REFUSED_HIGH_WH
                     else:
+                        if taper < 0.0:
+                            taper, gas = _charging_terms(lane, absorb_v - lane.absorb_v, rate_c, stiffness)
                         upper = min(target, high_soc)
                         if dark and not cut_now and back_soc > soc:
                             upper = min(upper, back_soc)
-                        if running and lanes.generator_stop_soc[lane] > soc + TINY_SOC:
-                            upper = min(upper, lanes.generator_stop_soc[lane])
+                        if running and lane.generator_stop_soc > soc + TINY_SOC:
+                            upper = min(upper, lane.generator_stop_soc)
                         if shed > 0 and not shed_now:
-                            upper = min(upper, lanes.restore_soc[lane, level + 1])
+                            upper = min(upper, lane.restore_soc[level + 1])
                         time, end, energy, rise, moved, regime, accepting = _charge_segment(
                             curve,
                             soc,
@@ -787,7 +981,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                             charge_limit,
                             per_ah,
                             taper,
-                            lanes.taper_soc[lane],
+                            lane.taper_soc,
                             accepting,
                             gas,
                             time,
@@ -795,7 +989,8 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                         if regime == ACCEPTANCE_LIMITED:
                             spill_field = SPILLED_ACCEPTANCE_WH
                         charged_wh = energy * capacity
-                        stored_wh = capacity * (_energy(curve, end) - _energy(curve, soc))
+                        now_v = _energy(curve, end)
+                        stored_wh = capacity * (now_v - stored_v)
                         ohmic_wh = per_ah * moved * moved / time * capacity if time > 0.0 else 0.0
                         rise_wh = rise * capacity
                         book[LOSS_OHMIC_WH] += ohmic_wh
@@ -812,25 +1007,29 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                         missed_field = MISSED_DARK_WH
                     else:
                         lower = floor
-                        if allowed and not running and not stopped_now and lanes.generator_start_soc[lane] < soc:
-                            lower = max(lower, lanes.generator_start_soc[lane])
-                        if level > 0 and lanes.shed_soc[lane, level] < soc:
-                            lower = max(lower, lanes.shed_soc[lane, level])
-                        start = soc
-                        time, end, energy, regime = _discharge_segment(
-                            curve, soc, lower, -net_w / capacity, discharge_limit, per_ah, time
-                        )
-                        if two_wells and time > 0.0:
-                            rate = (end - start) / time
-                            if _well_after(start, well, rate, well_c, well_k, time) < 0.0:
-                                time = _well_empty_time(start, well, rate, well_c, well_k, time)
-                                time, end, energy, regime = _discharge_segment(
-                                    curve, soc, lower, -net_w / capacity, discharge_limit, per_ah, time
-                                )
-                                exhausted = True
+                        if allowed and not running and not stopped_now and lane.generator_start_soc < soc:
+                            lower = max(lower, lane.generator_start_soc)
+                        if level > 0 and lane.shed_soc[level] < soc:
+                            lower = max(lower, lane.shed_soc[level])
+                        for attempt in range(2):
+                            time, end, energy, regime = _discharge_segment(
+                                curve, soc, stored_v, lower, -net_w / capacity, discharge_limit, per_ah, time
+                            )
+                            if not two_wells or attempt > 0 or time <= 0.0:
+                                break
+                            decay, fade, ramp = (decay_1, fade_1, ramp_1) if time == 1.0 else _well_terms(well_k, time)
+                            rate = (end - soc) / time
+                            next_well = _well_next(soc, well, rate, well_c, well_k, decay, fade, ramp)
+                            well_known = next_well >= 0.0
+                            if well_known:
+                                break
+                            # The well that can be drawn from runs empty on the way: once more, up to there.
+                            time = _well_empty_time(soc, well, rate, well_c, well_k, time)
+                            exhausted = True
                         discharged_wh = energy * capacity
-                        moved = start - end
-                        stored_wh = capacity * (_energy(curve, end) - _energy(curve, soc))
+                        moved = soc - end
+                        now_v = _energy(curve, end)
+                        stored_wh = capacity * (now_v - stored_v)
                         ohmic_wh = per_ah * moved * moved / time * capacity if time > 0.0 else 0.0
                         book[LOSS_OHMIC_WH] += ohmic_wh
                         book[RESIDUAL_WH] += abs(discharged_wh + stored_wh + ohmic_wh)
@@ -845,74 +1044,40 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                             served_w = max(min(delivered_w - standby_w - heating_w, wanted_w), 0.0)
                             heating_w = max(min(heating_w, delivered_w - standby_w - served_w), 0.0)
                             missed_field = MISSED_LIMIT_WH
-                if two_wells and time > 0.0:
-                    well = _well_after(soc, well, (end - soc) / time, well_c, well_k, time)
-                    well = min(max(well, 0.0, end - (1.0 - well_c)), well_c, end)
-                else:
-                    well = end if not two_wells else well
+                if not two_wells:
+                    well = end
+                elif time > 0.0:
+                    if not well_known:
+                        decay, fade, ramp = (decay_1, fade_1, ramp_1) if time == 1.0 else _well_terms(well_k, time)
+                        next_well = _well_next(soc, well, (end - soc) / time, well_c, well_k, decay, fade, ramp)
+                    well = min(max(next_well, 0.0, end - (1.0 - well_c)), well_c, end)
+                if moved <= 0.0:
+                    terminal_v = _ocv(curve, soc)
                 # ---- book the segment ----
                 need_wh = (served_w + standby_w + heating_w) * time + charged_wh
                 from_sources_wh = need_wh - discharged_wh
                 sun_wh = min(sun_w * time, max(from_sources_wh, 0.0))
                 rest_wh = from_sources_wh - sun_wh
-                other_wh = min(other_w * time, max(rest_wh, 0.0))
-                rest_wh -= other_wh
-                drive_wh = min(drive_w * time, max(rest_wh, 0.0))
-                rest_wh -= drive_wh
-                shore_wh = min(shore_w * time, max(rest_wh, 0.0))
-                rest_wh -= shore_wh
-                generator_wh = min(generator_w * time, max(rest_wh, 0.0))
-                book[RESIDUAL_WH] += abs(rest_wh - generator_wh)
+                spilled_wh = sun_w * time - sun_wh
+                if sources_w > sun_w:
+                    rest_wh = _book_chargers(book, rest_wh, other_w, drive_w, shore_w, generator_w, time, spill_field)
+                book[RESIDUAL_WH] += abs(rest_wh)
                 book[SUN_USED_WH] += sun_wh
-                book[OTHER_WH] += other_wh
-                book[DRIVE_WH] += drive_wh
-                book[SHORE_WH] += shore_wh
-                book[GENERATOR_WH] += generator_wh
-                book[spill_field] += sun_w * time - sun_wh
-                if spill_field == REFUSED_COLD_WH or spill_field == REFUSED_HOT_WH or spill_field == REFUSED_HIGH_WH:  # noqa: PLR1714, SIM109
-                    book[REFUSED_CHARGER_WH] += (
-                        (other_w + drive_w + shore_w + generator_w) * time - other_wh - drive_wh - shore_wh - generator_wh
-                    )
+                book[spill_field] += spilled_wh
                 book[STANDBY_WH] += standby_w * time
                 book[HEATER_WH] += heating_w * time
                 book[CHARGED_WH] += charged_wh
                 book[DISCHARGED_WH] += discharged_wh
-                book[MISSED_SHED_WH] += (demand[LEVELS - 1] - demand[level]) * time
-                # What the inverter took with it is missed in the dark, whatever else is served.
-                without_ac_w = through[level]
-                if missed_field >= 0:
-                    book[missed_field] += (demand[level] - without_ac_w - served_w) * time
-                book[MISSED_DARK_WH] += without_ac_w * time
-                # An idle draw counts at levels that feed nothing through the inverter, yet goes with it: hold to what is left.
-                direct_w = min(demand[0] - through[0], demand[level] - without_ac_w)
-                essential_w = through[0] + max(direct_w - served_w, 0.0)
-                comfort_direct_w = max(min(demand[1] - through[1], demand[level] - without_ac_w) - direct_w, 0.0)
-                comfort_w = 0.0
-                if level > 0:
-                    comfort_w = through[1] - through[0] + comfort_direct_w
-                    comfort_w -= min(max(served_w - direct_w, 0.0), comfort_direct_w)
-                else:
-                    comfort_w = demand[1] - demand[0]
-                book[MISSED_ESSENTIAL_WH] += essential_w * time
-                book[MISSED_COMFORT_WH] += comfort_w * time
-                book[MISSED_LUXURY_WH] += max(demand[LEVELS - 1] - served_w - essential_w - comfort_w, 0.0) * time
-                dark_w = essential_w if missed_field == MISSED_DARK_WH else through[0]
-                in_dark = dark_w > 0.0
-                if in_dark:
-                    book[ESSENTIAL_DARK_WH] += dark_w * time
-                    book[DARK_H] += time
-                if missed_field == MISSED_DARK_WH:
-                    if direct_w > served_w:
-                        down_h += time
+                in_dark = False
+                if missed_field >= 0 or shed > 0 or through[LEVELS - 1] > 0.0:
                     if dark:
                         # Only the electronics that let go on voltage try again at any charge.
                         by_volts = not by_floor and back_soc == 0.0
                     else:
                         by_volts = floor > charge_floor and soc > charge_floor + TINY_SOC and not exhausted and not cut
-                    if by_volts:
-                        book[LOW_V_H] += time
-                elif without_ac_w > 0.0:
-                    book[INVERTER_OFF_H] += time
+                    in_dark, down = _book_missed(book, demand, through, level, served_w, missed_field, by_volts, time)
+                    if down:
+                        down_h += time
                 if time > 0.0:
                     if remaining == 1.0:
                         book[DARK_AT_START] = 1.0 if in_dark else 0.0
@@ -924,22 +1089,25 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     run_h += time
                 book[SEGMENTS] += 1.0
                 soc = end
+                stored_v = now_v
                 lowest = min(lowest, soc)
                 remaining -= time
                 part_h -= time
-            if status[lane] > 0:
+            if status[place] > 0:
                 break
             # ---- end of the hour: temperature, self-discharge, sums ----
             start_c = cell_c
-            cell_c = end_c + book[HEATER_WH] * (1.0 - cooling) / conductance
+            cell_c = end_c + book[HEATER_WH] * warming
             # Heat that was planned may not have come: the lock opens for warmth that is there.
-            cold = cold or (was_cold and min(start_c, cell_c) < lanes.charge_resume_c[lane])
+            cold = cold or (was_cold and min(start_c, cell_c) < lane.charge_resume_c)
             own_heat_w = lost_wh
             if tau_h > 0.0:
                 chill += (down_h - chill) * (chilling if down_h > chill else rewarming)
-            kept = 1.0 - lanes.self_discharge_per_h[lane] * math.exp(0.06931471805599453 * (rate_c - 25.0))
-            book[LOSS_SELF_WH] = capacity * (_energy(curve, soc) - _energy(curve, soc * kept))
+            kept = 1.0 - lane.self_discharge_per_h * math.exp(0.06931471805599453 * (rate_c - 25.0))
             soc *= kept
+            now_v = _energy(curve, soc)
+            book[LOSS_SELF_WH] = capacity * (stored_v - now_v)
+            stored_v = now_v
             well *= kept
             lowest = min(lowest, soc)
             book[LOAD_WH] = load_wh
@@ -951,22 +1119,22 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             book[LOWEST_V] = lowest_v
             book[LOCKED_H] = 1.0 if locked else 0.0
             book[CHILL_END] = chill
-            book[FULL_H] = 1.0 if soc >= lanes.full_soc[lane] - 1e-9 else 0.0
+            book[FULL_H] = 1.0 if soc >= lane.full_soc - 1e-9 else 0.0
             book[RESIDUAL_H] = abs(remaining)
             for field in range(HOUR_FIELDS):
-                totals[lane, field] += book[field]
+                totals[place, field] += book[field]
             day = histories.day[hour]
-            days[lane, day, DAY_LOAD_WH] += book[LOAD_WH]
-            days[lane, day, DAY_MISSED_WH] += book[ESSENTIAL_DARK_WH]
-            days[lane, day, DAY_DARK_H] += book[DARK_H]
-            days[lane, day, DAY_LOWEST_SOC] = min(days[lane, day, DAY_LOWEST_SOC], lowest)
-            days[lane, day, DAY_SUN_OFFERED_WH] += offered_w
-            days[lane, day, DAY_SUN_USED_WH] += book[SUN_USED_WH]
-            days[lane, day, DAY_FULL_H] += book[FULL_H]
-            days[lane, day, DAY_ESSENTIAL_WH] += essential_wh
-            if watch[lane] >= 0:
+            days[place, day, DAY_LOAD_WH] += book[LOAD_WH]
+            days[place, day, DAY_MISSED_WH] += book[ESSENTIAL_DARK_WH]
+            days[place, day, DAY_DARK_H] += book[DARK_H]
+            days[place, day, DAY_LOWEST_SOC] = min(days[place, day, DAY_LOWEST_SOC], lowest)
+            days[place, day, DAY_SUN_OFFERED_WH] += offered_w
+            days[place, day, DAY_SUN_USED_WH] += book[SUN_USED_WH]
+            days[place, day, DAY_FULL_H] += book[FULL_H]
+            days[place, day, DAY_ESSENTIAL_WH] += essential_wh
+            if watch[place] >= 0:
                 for field in range(HOUR_FIELDS):
-                    hours_out[watch[lane], hour, field] = book[field]
+                    hours_out[watch[place], hour, field] = book[field]
         own[SOC] = soc
         own[WELL] = well
         own[CELL_C] = cell_c
