@@ -51,6 +51,7 @@ TESTS: dict[str, tuple[str, ...]] = {
         "test_hand_limits.py",
         "test_hand_edges.py",
         "test_hour_loop_faults.py",
+        "test_rarely_walked_hours.py",
         "test_protections.py",
         "test_laws.py",
         "test_against_kinetic_model.py",

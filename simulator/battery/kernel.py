@@ -227,9 +227,9 @@ class Histories(NamedTuple):
 def _compile(function: _Compiled) -> _Compiled:
     """Compile without the GIL, cached on disk; where no cache folder can be written, go on uncached."""
     try:
-        compiled: Any = njit(cache=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)(function)
+        compiled: Any = njit(cache=True, nogil=True, error_model="numpy")(function)
     except RuntimeError:
-        compiled = njit(nogil=True, error_model="numpy", no_cfunc_wrapper=True)(function)
+        compiled = njit(nogil=True, error_model="numpy")(function)
     return compiled  # type: ignore[no-any-return]
 
 

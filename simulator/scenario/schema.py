@@ -136,8 +136,6 @@ def _finish(name: str, table: dict[str, Any]) -> None:
             entry.pop(idle, None)
         meaning = MEANINGS.get(f"{name}.{key}", "")
         entry["description"] = " ".join(part for part in (meaning, entry.get("description", "")) if part)
-        if not entry["description"]:
-            entry.pop("description")
     needed = [key for key in REQUIRED.get(name, ()) if key in properties]
     if needed:
         table["required"] = needed

@@ -75,8 +75,6 @@ def look_at_file(name: str, path: Path, desk: Desk, scenario: FilePath | None, w
     file = folder / name
     cure = "The name is taken from the folder of the scenario."
     try:
-        if "\0" in name:
-            raise ValueError
         if file.is_dir():
             desk.mistake(path, what, f"the folder {quote(name)}", "Name the file in it.")
         elif not file.exists():

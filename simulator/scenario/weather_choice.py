@@ -107,8 +107,6 @@ def _look_at(file: FilePath, name: str, path: Path, desk: Desk) -> None:
     """See whether a weather file is there; what is in it is judged when it is read."""
     cure = "The name is taken from the folder of the scenario."
     try:
-        if "\0" in name:
-            raise ValueError
         if file.is_dir():
             desk.mistake(path, "a weather file", f"the folder {quote(name)}", "Name the file in it.")
         elif not file.exists():

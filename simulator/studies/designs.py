@@ -96,31 +96,6 @@ class DesignYears:
     timeline: timeline.Timeline
 
     @property
-    def sun_offered_wh(self) -> FloatArray:
-        """(designs, years): what the panels offer, before the controller [Wh]."""
-        return np.asarray(self.totals[..., k.SUN_OFFERED_WH])
-
-    @property
-    def sun_used_wh(self) -> FloatArray:
-        """(designs, years): what of it was taken [Wh]."""
-        return np.asarray(self.totals[..., k.SUN_USED_WH])
-
-    @property
-    def discharged_ah(self) -> FloatArray:
-        """(designs, years): drawn from the bank [Ah at bus voltage]."""
-        return np.asarray(self.totals[..., k.DISCHARGED_AH])
-
-    @property
-    def discharged_wh(self) -> FloatArray:
-        """(designs, years): delivered at the bank's terminals [Wh]."""
-        return np.asarray(self.totals[..., k.DISCHARGED_WH])
-
-    @property
-    def generator_h(self) -> FloatArray:
-        """(designs, years): hours the generator ran [h]."""
-        return np.asarray(self.totals[..., k.GENERATOR_H])
-
-    @property
     def worst_flat_days(self) -> IntArray:
         """(designs,): flat days in the worst of the years walked."""
         return np.asarray(self.flat_days.max(axis=1), dtype=np.int64)

@@ -62,7 +62,7 @@ def _tmy3(lines: list[str]) -> Origin:
 
 def _tmy2(lines: list[str]) -> Origin:
     found = TMY2_HEADER.match(" " + lines[0].lstrip())
-    if found is None:
+    if found is None:  # pragma: no cover - recognise has seen this very header
         raise ValueError
     _, city, state, _, north, lat_deg, lat_min, east, lon_deg, lon_min, elevation = found.groups()
     latitude_deg = (int(lat_deg) + int(lat_min) / MINUTES_PER_HOUR) * (1 if north == "N" else -1)

@@ -192,7 +192,7 @@ def _read_tmy3(file: str, lines: list[str]) -> RawYear:
 def _read_tmy2(file: str, lines: list[str]) -> RawYear:
     """TMY2: rows are named after the end of their hour, 1 to 24; pvlib labels the start, and leaves tenths as they are."""
     header = TMY2_HEADER.match(f" {lines[0].lstrip()}")
-    if header is None:
+    if header is None:  # pragma: no cover - recognise has seen this very header
         raise WeatherFileError(f"{file}: line 1 is not the header of a TMY2 file; download it again")
     _, city, state, zone, north, lat_deg, lat_min, east, lon_deg, lon_min, height = header.groups()
     latitude = (1 if north == "N" else -1) * (int(lat_deg) + int(lat_min) / MINUTES_PER_HOUR)
