@@ -220,7 +220,7 @@ def test_every_run_lasts_its_least_time_anew(make_bank, make_generator, walk_ban
 
 def test_events_that_would_not_end_are_our_fault(make_bank, make_histories, walk_banks, monkeypatch):
     def endless(*given):
-        given[-1][1] = 4
+        given[-2][1] = 4
 
     monkeypatch.setattr(k, "run_block", endless)
     with pytest.raises(EngineFault, match="events of hour 3 would not end in lane 1"):
