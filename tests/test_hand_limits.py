@@ -238,4 +238,5 @@ def test_without_a_folder_for_the_cache_the_loop_is_compiled_anew(monkeypatch):
 
     monkeypatch.setattr(k, "njit", compiler)
     assert k._compile(math.sqrt) is math.sqrt
-    assert asked == [{"cache": True, "nogil": True, "error_model": "numpy"}, {"nogil": True, "error_model": "numpy"}]
+    plain = {"nogil": True, "error_model": "numpy", "_nrt": False}
+    assert asked == [{"cache": True, **plain}, plain]

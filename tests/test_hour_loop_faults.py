@@ -345,7 +345,8 @@ def test_the_lanes_that_lift_one_thing_lift_no_other():
         "load +20 %": {"load_scale"},
         "sun -15 %": {"sun_scale"},
         "no sun": {"sun_scale", "source_row", "generator_a"},
-        "lift cold": {"charge_min_c", "charge_resume_c", "charge_cold_limit_a", "discharge_min_c", "resistance_per_c", "curve_row"},
+        "lift cold": {"charge_min_c", "charge_resume_c", "charge_cold_limit_a", "discharge_min_c"}
+        | {"resistance_per_c", "curve_row"},
         "lift acceptance": {"taper_per_h", "charge_limit_a", "charge_cold_limit_a"},
         "mend a fifth less load": {"load_scale"},
         "mend twice the panels with their controllers": {"sun_scale"},

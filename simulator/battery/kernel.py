@@ -200,7 +200,7 @@ LANE = np.dtype(
 
 def capacity_grid_c() -> FloatArray:
     """Temperatures at which the share of the charge that can be drawn is given [deg C]."""
-    return CAPACITY_COLD_C + CAPACITY_STEP_C * np.arange(CAPACITY_NODES)
+    return CAPACITY_COLD_C + CAPACITY_STEP_C * np.arange(CAPACITY_NODES, dtype=np.float64)
 
 
 def records(lanes: Lanes) -> np.recarray[Any, Any]:
@@ -230,11 +230,15 @@ class Histories(NamedTuple):
 
 
 def _compile(function: _Compiled) -> _Compiled:
-    """Compile without the GIL, cached on disk; where no cache folder can be written, go on uncached."""
+    """Compile without the GIL, cached on disk; where no cache folder can be written, go on uncached.
+
+    No function here makes an array, so none needs numba's reference counts, for whose counters all threads would wait.
+    """
+    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "_nrt": False}
     try:
-        compiled: Any = njit(cache=True, nogil=True, error_model="numpy")(function)
+        compiled: Any = njit(cache=True, **options)(function)
     except RuntimeError:
-        compiled = njit(nogil=True, error_model="numpy")(function)
+        compiled = njit(**options)(function)
     return compiled  # type: ignore[no-any-return]
 
 
