@@ -601,7 +601,7 @@ void run_block(const Lane *lanes, const Histories *histories, const double *curv
             double volts = ocv(curve, soc);
             double scale = lane->sun_scale;
             double charger_a = shore_a + drive_a + (running ? generator_a : 0.0);
-            double current = (sun_row[hour * 3] * scale + other_w - load_wh) / volts + charger_a;
+            double current = (sun_row[hour * 3] * scale + other_w - demand[LEVELS - 1 - shed]) / volts + charger_a;
             current = min(max(current, -lane->discharge_limit_a), lane->charge_limit_a);
             if (current > 0.0)
                 volts = charge_v(curve, soc);

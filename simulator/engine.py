@@ -28,6 +28,8 @@ DAYLIGHT_W_M2 = 20.0
 """From this light on a panel is near its full voltage (common practice, no source)."""
 REFILL_HOURS = 20 * HOURS_PER_DAY
 REFILL_CELL_C = 20.0
+RATED_C = 25.0
+"""Cells at which a data sheet states the capacity (25 C in most of them; common practice, no source)."""
 
 LaneValues = dict[str, float | int | tuple[float, ...]]
 
@@ -230,8 +232,9 @@ def lanes(setting: Setting) -> tuple[tuple[str, ...], Lanes]:
             "charge_resume_c": -FAR_C,
             "charge_cold_limit_a": base["charge_limit_a"],
             "discharge_min_c": -FAR_C,
-            # Stiff cells let the voltage sag: what goes dark for that is cold too.
+            # Stiff cells let the voltage sag: what goes dark for that is cold too. So is what cold cells hold back.
             "resistance_per_c": 0.0,
+            "curve_row": 1,
         },
     }
     for cause in ("snow", "shade", "controller limit"):
@@ -258,11 +261,14 @@ def run(setting: Setting, names: tuple[str, ...], design: Lanes, threads: int | 
     """Walk the lanes and gather the outcome."""
     scenario = setting.scenario
     curve, capacity = battery.pack_curve(scenario.bank)
+    warm = np.maximum(capacity, np.interp(RATED_C, kernel.capacity_grid_c(), capacity))
     start_soc = np.full(len(names), scenario.bank.start_soc)
     start_soc[names.index("no sun")] = 1.0
     state = battery.start_state(design, start_soc, setting.inputs.bay_c[design.bay_row, 0, 0])
     watch = (names.index("base"), names.index("no sun"))
-    walked = battery.walk(design, setting.inputs, curve[None], capacity[None], state, watch=watch, threads=threads)
+    walked = battery.walk(
+        design, setting.inputs, np.stack([curve, curve]), np.stack([capacity, warm]), state, watch=watch, threads=threads
+    )
     offered = setting.inputs.source_a[0]
     sources_a = offered[:, kernel.SHORE_A] + offered[:, kernel.DRIVE_A]
     if scenario.generator is not None:

@@ -220,7 +220,7 @@ def test_every_run_lasts_its_least_time_anew(make_bank, make_generator, walk_ban
 
 def test_events_that_would_not_end_are_our_fault(make_bank, make_histories, walk_banks, monkeypatch):
     def endless(*given):
-        given[-1][1] = 4
+        given[-2][1] = 4
 
     monkeypatch.setattr(k, "run_block", endless)
     with pytest.raises(EngineFault, match="events of hour 3 would not end in lane 1"):
@@ -238,4 +238,5 @@ def test_without_a_folder_for_the_cache_the_loop_is_compiled_anew(monkeypatch):
 
     monkeypatch.setattr(k, "njit", compiler)
     assert k._compile(math.sqrt) is math.sqrt
-    assert asked == [{"cache": True, "nogil": True, "error_model": "numpy"}, {"nogil": True, "error_model": "numpy"}]
+    plain = {"nogil": True, "error_model": "numpy", "_nrt": False}
+    assert asked == [{"cache": True, **plain}, plain]

@@ -11,6 +11,7 @@ import pytest
 from simulator import parse_scenario, simulate
 from simulator.battery import kernel as k
 from simulator.engine import histories, lanes
+from simulator.errors import EngineFault
 from simulator.loads import PEAK_AC_W, PEAK_W, REST_AC_W, REST_W
 from simulator.protections import protections
 from simulator.route import route_weather
@@ -344,7 +345,8 @@ def test_the_lanes_that_lift_one_thing_lift_no_other():
         "load +20 %": {"load_scale"},
         "sun -15 %": {"sun_scale"},
         "no sun": {"sun_scale", "source_row", "generator_a"},
-        "lift cold": {"charge_min_c", "charge_resume_c", "charge_cold_limit_a", "discharge_min_c", "resistance_per_c"},
+        "lift cold": {"charge_min_c", "charge_resume_c", "charge_cold_limit_a", "discharge_min_c"}
+        | {"resistance_per_c", "curve_row"},
         "lift acceptance": {"taper_per_h", "charge_limit_a", "charge_cold_limit_a"},
         "mend a fifth less load": {"load_scale"},
         "mend twice the panels with their controllers": {"sun_scale"},
@@ -376,3 +378,23 @@ def test_amperes_that_the_cold_refuses_are_no_harvest():
     assert (outcome.hours[:, k.LOCKED_H] == 1.0).all()
     assert outcome.ledger["charger_refused_wh"] > 100.0
     assert outcome.harvest_ratio_by_stop["1 Camp"] == pytest.approx(1.0, abs=0.02)
+
+
+def test_a_row_that_is_not_there_is_refused(make_bank, walk_bank):
+    """The compiled loop does not look: it would read whatever lies behind the array."""
+    with pytest.raises(EngineFault, match="curve_row asks for row 1 where there are 1"):
+        walk_bank(make_bank("lfp"), 2, lane={"curve_row": 1})
+
+
+def test_what_a_cold_bank_holds_back_is_lifted_with_the_cold():
+    """AGM at -20 C gives about half of its charge; its chargers work, so nothing else about it is cold."""
+    outcome = simulate(
+        trip(
+            bank='chemistry = "agm"\nplace = "outside"\nin_parallel = 2\nresistance_per_c = 0',
+            power_w=14,
+            more='[[source]]\nname = "fuel cell"\nwatts = 5\n',
+            stop=COLD % ", ".join(["-20"] * 12),
+        )
+    )
+    assert outcome.flat_day_counts["base"] > outcome.flat_day_counts["lift cold"]
+    assert outcome.flat_days[0].cause == "cold"

@@ -18,6 +18,7 @@ PACKAGE = ROOT / "simulator"
 LAYERS = {
     "errors": 0,
     "units": 0,
+    "quiet": 0,
     "version": 0,
     "scenario": 1,
     "presets": 1,

@@ -89,8 +89,7 @@ def pack_curve(bank: Bank) -> tuple[FloatArray, FloatArray]:
     curve[1:, kernel.CHARGE_STORED] = np.cumsum(0.5 * (charge_v[1:] + charge_v[:-1]) * step)
     curve[1:, kernel.CHARGE_ENERGY] = np.cumsum(0.5 * (charge_v[1:] + charge_v[:-1]) * inverse[:-1] * step)
     curve[1:, kernel.CHARGE_PASSED] = np.cumsum(inverse[:-1] * step)
-    grid_c = kernel.CAPACITY_COLD_C + kernel.CAPACITY_STEP_C * np.arange(kernel.CAPACITY_NODES)
-    capacity = np.minimum(np.interp(grid_c, knots.capacity_temp_c, knots.capacity_frac), 1.0)
+    capacity = np.minimum(np.interp(kernel.capacity_grid_c(), knots.capacity_temp_c, knots.capacity_frac), 1.0)
     return curve, capacity
 
 
@@ -236,7 +235,7 @@ def walk(
     Raises
     ------
     EngineFault
-        When more than MAX_EVENTS thresholds fall into one hour.
+        When more than MAX_EVENTS thresholds fall into one hour, or a lane asks for a row that is not there.
     """
     count = len(lanes.capacity_ah)
     hours = histories.bay_c.shape[1]
@@ -249,6 +248,12 @@ def walk(
         watched[lane] = place
     hours_out = np.zeros((len(watch), hours, kernel.HOUR_FIELDS))
     status: IntArray = np.zeros(count, dtype=np.int64)
+    # The loop looks nothing up twice: a row that is not there would be read from elsewhere in memory.
+    there = (histories.sun_w, histories.bay_c, histories.load_w, histories.source_a, curves)
+    for name, rows in zip(kernel.ROWS, there, strict=True):
+        asked = getattr(lanes, name)
+        if count and not 0 <= asked.min() <= asked.max() < len(rows):
+            raise EngineFault(f"{name} asks for row {asked.max()} where there are {len(rows)}")
     records = kernel.records(lanes)
 
     def block(first: int, last: int) -> None:

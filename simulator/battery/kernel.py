@@ -198,6 +198,11 @@ LANE = np.dtype(
 """One lane as the loop reads it: everything of a lane side by side, so that the compiler meets one argument, not one each."""
 
 
+def capacity_grid_c() -> FloatArray:
+    """Temperatures at which the share of the charge that can be drawn is given [deg C]."""
+    return CAPACITY_COLD_C + CAPACITY_STEP_C * np.arange(CAPACITY_NODES, dtype=np.float64)
+
+
 def records(lanes: Lanes) -> np.recarray[Any, Any]:
     """The lanes as the loop takes them: ``(lanes,)`` records of :data:`LANE`."""
     packed = np.recarray((len(lanes.capacity_ah),), dtype=LANE)
@@ -225,19 +230,42 @@ class Histories(NamedTuple):
 
 
 def _compile(function: _Compiled) -> _Compiled:
-    """Compile without the GIL, cached on disk; where no cache folder can be written, go on uncached."""
+    """Compile without the GIL, cached on disk; where no cache folder can be written, go on uncached.
+
+    No function here makes an array, so none needs numba's reference counts, for whose counters all threads would wait.
+    """
+    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "_nrt": False}
     try:
-        compiled: Any = njit(cache=True, nogil=True, error_model="numpy")(function)
+        compiled: Any = njit(cache=True, **options)(function)
     except RuntimeError:
-        compiled = njit(nogil=True, error_model="numpy")(function)
+        compiled = njit(**options)(function)
     return compiled  # type: ignore[no-any-return]
+
+
+@_compile
+def _least(a, b):
+    """min(a, b); the compiler is done with it sooner than with the built-in, of which every call is another puzzle to it."""
+    return b if b < a else a
+
+
+@_compile
+def _most(a, b):
+    """max(a, b)"""
+    return b if b > a else a
+
+
+@_compile
+def _clear(values):
+    """Zeros in place."""
+    for place in range(len(values)):
+        values[place] = 0.0
 
 
 @_compile
 def _ocv(curve, soc):
     """Open-circuit voltage at soc [V]."""
     position = soc * NODES
-    cell = min(max(int(position), 0), NODES - 1)
+    cell = _least(_most(int(position), 0), NODES - 1)
     return curve[cell, OCV] + (position - cell) * (curve[cell + 1, OCV] - curve[cell, OCV])
 
 
@@ -245,7 +273,7 @@ def _ocv(curve, soc):
 def _charge_v(curve, soc):
     """Voltage at soc while charging, less what the resistance takes [V]."""
     position = soc * NODES
-    cell = min(max(int(position), 0), NODES - 1)
+    cell = _least(_most(int(position), 0), NODES - 1)
     return curve[cell, CHARGE_V] + (position - cell) * (curve[cell + 1, CHARGE_V] - curve[cell, CHARGE_V])
 
 
@@ -253,7 +281,7 @@ def _charge_v(curve, soc):
 def _energy(curve, soc):
     """Integral of the open-circuit voltage from 0 to soc [V]; exact for a voltage that is linear inside a cell."""
     position = soc * NODES
-    cell = min(max(int(position), 0), NODES - 1)
+    cell = _least(_most(int(position), 0), NODES - 1)
     part = position - cell
     low = curve[cell, OCV]
     return curve[cell, ENERGY] + part * (low + 0.5 * part * (curve[cell + 1, OCV] - low)) / NODES
@@ -263,7 +291,7 @@ def _energy(curve, soc):
 def _discharge_terms(curve, soc):
     """Integral of the open-circuit voltage, the voltage itself, and half its slope inside the cell."""
     position = soc * NODES
-    cell = min(max(int(position), 0), NODES - 1)
+    cell = _least(_most(int(position), 0), NODES - 1)
     part = position - cell
     low = curve[cell, OCV]
     slope = curve[cell + 1, OCV] - low
@@ -277,7 +305,7 @@ def _charge_terms(curve, soc, gas):
     ``gas`` scales the charge that is lost to gassing (1: as at 25 C).
     """
     position = soc * NODES
-    cell = min(max(int(position), 0), NODES - 1)
+    cell = _least(_most(int(position), 0), NODES - 1)
     part = position - cell
     inverse = 1.0 + gas * (curve[cell, INV_EFFICIENCY] - 1.0)
     low = curve[cell, CHARGE_V]
@@ -293,14 +321,14 @@ def _charge_terms(curve, soc, gas):
 def _invert_passed(curve, soc, passed, upper, gas):
     """The soc at which G equals ``passed``: Newton on a convex, piecewise linear function, from its right."""
     _, now, _, inverse, _ = _charge_terms(curve, soc, gas)
-    guess = min(soc + (passed - now) / inverse, upper)
+    guess = _least(soc + (passed - now) / inverse, upper)
     for _step in range(60):
         _, here, _, inverse, _ = _charge_terms(curve, guess, gas)
         change = (here - passed) / inverse
         guess -= change
         if abs(change) < 1e-15:
             break
-    return min(max(guess, soc), upper)
+    return _least(_most(guess, soc), upper)
 
 
 @_compile
@@ -310,7 +338,7 @@ def _charging_rate(curve, soc, power, limit, resistance, gas):
     volts = slope / inverse
     # The stable root of R I^2 + V I - P = 0; it does not cancel for a small R.
     current = 2.0 * power / (volts + math.sqrt(volts * volts + 4.0 * resistance * power))
-    return min(current, limit) / inverse
+    return _least(current, limit) / inverse
 
 
 @_compile
@@ -348,7 +376,7 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
         if end >= upper:
             end = upper
             if taper_soc > upper:
-                time = min(math.log(distance / (taper_soc - upper)) / taper, dt)
+                time = _least(math.log(distance / (taper_soc - upper)) / taper, dt)
         energy_1, passed_1, _, _, _ = _charge_terms(curve, end, gas)
         moved = passed_1 - passed_0
         if time <= 0.0:
@@ -363,7 +391,7 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
     per_h = resistance / dt
     step = wanted / slope
     pull = per_h * inverse * inverse
-    end = min(soc + step - pull * step * step / (slope + 2.0 * pull * step), upper)
+    end = _least(soc + step - pull * step * step / (slope + 2.0 * pull * step), upper)
     low, high = soc, upper
     for _step in range(60):
         energy_1, passed_1, slope, inverse, bend = _charge_terms(curve, end, gas)
@@ -374,14 +402,14 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
             high = end
         elif end >= upper:
             # The threshold comes first.
-            time = min(dt, (rise + math.sqrt(rise * rise + 4.0 * power * resistance * moved * moved)) / (2.0 * power))
+            time = _least(dt, (rise + math.sqrt(rise * rise + 4.0 * power * resistance * moved * moved)) / (2.0 * power))
             break
         else:
             low = end
         # Inside a cell the excess is a parabola: its root lies this far below.
         steep = slope + 2.0 * per_h * moved * inverse
         bend += per_h * inverse * inverse
-        change = 2.0 * excess / (steep + math.sqrt(max(steep * steep - 4.0 * bend * excess, 0.0)))
+        change = 2.0 * excess / (steep + math.sqrt(_most(steep * steep - 4.0 * bend * excess, 0.0)))
         root = end - change
         if root >= upper and high == upper:
             end = upper
@@ -416,7 +444,7 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
         and _charging_rate(curve, end, power, limit, resistance, gas) > falling
     ):
         # The absorption phase begins inside: its onset is the threshold of a shorter segment.
-        onset = max(_absorption_onset(curve, end, power, limit, resistance, taper, taper_soc, gas), soc)
+        onset = _most(_absorption_onset(curve, end, power, limit, resistance, taper, taper_soc, gas), soc)
         if onset < end:
             energy_1, passed_1, _, _, _ = _charge_terms(curve, onset, gas)
             rise = energy_1 - energy_0
@@ -429,7 +457,7 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
                 time = moved / limit
                 energy = rise + resistance * moved * moved / time
                 regime = CURRENT_LIMITED
-            return min(time, dt), onset, energy, rise, moved, regime, True
+            return _least(time, dt), onset, energy, rise, moved, regime, True
     return time, end, energy, energy_1 - energy_0, moved, regime, False
 
 
@@ -440,7 +468,7 @@ def _discharge_segment(curve, soc, energy_0, lower, power, limit, resistance, dt
     ``energy_0`` is the integral of the open-circuit voltage at ``soc``. Returns the time taken [h], the new soc, the energy
     delivered at the terminals and what limited it.
     """
-    bound = max(lower, soc - limit * dt)
+    bound = _most(lower, soc - limit * dt)
     wanted = power * dt
     per_h = resistance / dt
     volts = _ocv(curve, soc)
@@ -449,7 +477,7 @@ def _discharge_segment(curve, soc, energy_0, lower, power, limit, resistance, dt
     end = bound
     if slack > 0.0:
         # Where the resistance alone would lead.
-        end = max(soc - step - per_h * step * step / slack, bound)
+        end = _most(soc - step - per_h * step * step / slack, bound)
     low, high = bound, soc
     drop = 0.0
     moved = 0.0
@@ -468,7 +496,7 @@ def _discharge_segment(curve, soc, energy_0, lower, power, limit, resistance, dt
             high = end
         # Inside a cell the excess is a parabola: its root lies this far above.
         steep = volts - 2.0 * per_h * moved
-        change = 2.0 * excess / (steep + math.sqrt(max(steep * steep + 4.0 * (bend + per_h) * excess, 0.0)))
+        change = 2.0 * excess / (steep + math.sqrt(_most(steep * steep + 4.0 * (bend + per_h) * excess, 0.0)))
         root = end + change
         if root <= bound and low == bound:
             if end == bound:
@@ -490,8 +518,8 @@ def _discharge_segment(curve, soc, energy_0, lower, power, limit, resistance, dt
     if root >= 0.0:
         time = (drop + math.sqrt(root)) / (2.0 * power)
         if moved <= limit * time * (1.0 + 1e-12):
-            return min(time, dt), lower, power * min(time, dt), POWER_LIMITED
-    time = min(moved / limit, dt) if limit > 0.0 else dt
+            return _least(time, dt), lower, power * _least(time, dt), POWER_LIMITED
+    time = _least(moved / limit, dt) if limit > 0.0 else dt
     energy = drop - resistance * moved * moved / time if time > 0.0 else 0.0
     return time, lower, energy, CURRENT_LIMITED
 
@@ -543,8 +571,8 @@ def _well_empty_time(soc, well, rate, c, k, dt):
 def _capacity_frac(capacity, cell_c):
     """Share of the rated charge that can be drawn at this cell temperature, linear between nodes."""
     position = (cell_c - CAPACITY_COLD_C) / CAPACITY_STEP_C
-    node = min(max(int(position), 0), CAPACITY_NODES - 2)
-    part = min(max(position - node, 0.0), 1.0)
+    node = _least(_most(int(position), 0), CAPACITY_NODES - 2)
+    part = _least(_most(position - node, 0.0), 1.0)
     return capacity[node] + part * (capacity[node + 1] - capacity[node])
 
 
@@ -552,7 +580,7 @@ def _capacity_frac(capacity, cell_c):
 def _loaded_v(rest_v, power, resistance, limit_a):
     """Bus voltage while ``power`` is drawn from a bank that rests at ``rest_v`` and gives no more than ``limit_a``."""
     root = rest_v * rest_v - 4.0 * resistance * power
-    return max(0.5 * (rest_v + math.sqrt(max(root, 0.0))), rest_v - resistance * limit_a)
+    return _most(0.5 * (rest_v + math.sqrt(_most(root, 0.0))), rest_v - resistance * limit_a)
 
 
 @_compile
@@ -561,7 +589,7 @@ def _soc_at(curve, column, volts, low, high):
     for _step in range(40):
         middle = 0.5 * (low + high)
         position = middle * NODES
-        cell = min(max(int(position), 0), NODES - 1)
+        cell = _least(_most(int(position), 0), NODES - 1)
         here = curve[cell, column] + (position - cell) * (curve[cell + 1, column] - curve[cell, column])
         if here < volts:
             low = middle
@@ -580,7 +608,7 @@ def _inverter_lets_go(lane, curve, soc, rest_v, draw_w, through_w, resistance, l
         if without_w > 0.0:
             bus_v = _loaded_v(rest_v, without_w, resistance, limit_a)
         else:
-            bus_v = max(_charge_v(curve, soc), rest_v) + resistance * min(-without_w / rest_v, max(current, 0.0))
+            bus_v = _most(_charge_v(curve, soc), rest_v) + resistance * _least(-without_w / rest_v, _most(current, 0.0))
         if bus_v < lane.inverter_on_v:
             return True
         return draw_w > 0.0 and _loaded_v(rest_v, draw_w, resistance, limit_a) < lane.inverter_off_v
@@ -593,12 +621,12 @@ def _inverter_lets_go(lane, curve, soc, rest_v, draw_w, through_w, resistance, l
 def _volt_floor(curve, soc, rest_v, supply_w, resistance, limit_a, cutoff_v, charge_floor, two_wells):
     """The charge at which the electronics would let go on voltage under this load; no lower than the floor of the charge."""
     floor = charge_floor
-    amperes = min(supply_w / cutoff_v, limit_a)
+    amperes = _least(supply_w / cutoff_v, limit_a)
     if amperes > 0.0:
         least_v = cutoff_v + resistance * amperes
         if two_wells and rest_v < least_v:
             # What is bound in the other well holds no voltage up.
-            floor = max(floor, soc)
+            floor = _most(floor, soc)
         if _ocv(curve, floor) < least_v:
             floor = _soc_at(curve, OCV, least_v, floor, 1.0)
     return floor
@@ -610,10 +638,10 @@ def _charging_terms(lane, warmer_v, rate_c, stiffness):
     taper = lane.taper_per_h
     if taper > 0.0:
         # The current that falls at absorption voltage is driven by the voltage above rest, held back by a stiff, cold bank.
-        taper *= max(1.0 + warmer_v / lane.overvoltage_v, 0.05) / stiffness
+        taper *= _most(1.0 + warmer_v / lane.overvoltage_v, 0.05) / stiffness
     gas = 1.0
     if lane.gassing_per_c != 0.0:
-        gas = min(math.exp(lane.gassing_per_v * warmer_v + lane.gassing_per_c * (rate_c - 25.0)), 4.0)
+        gas = _least(math.exp(lane.gassing_per_v * warmer_v + lane.gassing_per_c * (rate_c - 25.0)), 4.0)
     return taper, gas
 
 
@@ -623,13 +651,13 @@ def _book_chargers(book, rest_wh, other_w, drive_w, shore_w, generator_w, time, 
 
     Returns what no source gave: nothing, but for rounding.
     """
-    other_wh = min(other_w * time, max(rest_wh, 0.0))
+    other_wh = _least(other_w * time, _most(rest_wh, 0.0))
     rest_wh -= other_wh
-    drive_wh = min(drive_w * time, max(rest_wh, 0.0))
+    drive_wh = _least(drive_w * time, _most(rest_wh, 0.0))
     rest_wh -= drive_wh
-    shore_wh = min(shore_w * time, max(rest_wh, 0.0))
+    shore_wh = _least(shore_w * time, _most(rest_wh, 0.0))
     rest_wh -= shore_wh
-    generator_wh = min(generator_w * time, max(rest_wh, 0.0))
+    generator_wh = _least(generator_w * time, _most(rest_wh, 0.0))
     book[OTHER_WH] += other_wh
     book[DRIVE_WH] += drive_wh
     book[SHORE_WH] += shore_wh
@@ -650,17 +678,17 @@ def _book_missed(book, demand, through, level, served_w, missed_field, by_volts,
         book[missed_field] += (demand[level] - without_ac_w - served_w) * time
     book[MISSED_DARK_WH] += without_ac_w * time
     # An idle draw counts at levels that feed nothing through the inverter, yet goes with it: hold to what is left.
-    direct_w = min(demand[0] - through[0], demand[level] - without_ac_w)
-    essential_w = through[0] + max(direct_w - served_w, 0.0)
-    comfort_direct_w = max(min(demand[1] - through[1], demand[level] - without_ac_w) - direct_w, 0.0)
+    direct_w = _least(demand[0] - through[0], demand[level] - without_ac_w)
+    essential_w = through[0] + _most(direct_w - served_w, 0.0)
+    comfort_direct_w = _most(_least(demand[1] - through[1], demand[level] - without_ac_w) - direct_w, 0.0)
     if level > 0:
         comfort_w = through[1] - through[0] + comfort_direct_w
-        comfort_w -= min(max(served_w - direct_w, 0.0), comfort_direct_w)
+        comfort_w -= _least(_most(served_w - direct_w, 0.0), comfort_direct_w)
     else:
         comfort_w = demand[1] - demand[0]
     book[MISSED_ESSENTIAL_WH] += essential_w * time
     book[MISSED_COMFORT_WH] += comfort_w * time
-    book[MISSED_LUXURY_WH] += max(demand[LEVELS - 1] - served_w - essential_w - comfort_w, 0.0) * time
+    book[MISSED_LUXURY_WH] += _most(demand[LEVELS - 1] - served_w - essential_w - comfort_w, 0.0) * time
     unserved = missed_field == MISSED_DARK_WH
     dark_w = essential_w if unserved else through[0]
     if dark_w > 0.0:
@@ -735,11 +763,9 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
         ac_off = own[AC_OFF] > 0.0
         chill = own[CHILL]
         stored_v = _energy(curve, soc)
-        for level in range(LEVELS):
-            through[level] = 0.0
+        _clear(through)
         for hour in range(hours):
-            for field in range(HOUR_FIELDS):
-                book[field] = 0.0
+            _clear(book)
             # ---- decided once an hour: loads, temperature, lockouts, limits, voltage ----
             load_scale = lane.load_scale
             peak_h = peak_row[hour]
@@ -762,20 +788,20 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             allowed = generator_a > 0.0
             if running and not allowed:
                 running = False
-            rate_c = min(max(cell_c, -30.0), 60.0)
+            rate_c = _least(_most(cell_c, -30.0), 60.0)
             stiffness = math.exp(lane.resistance_per_c * (25.0 - rate_c))
             resistance = lane.resistance_ohm * stiffness
-            absorb_v = min(lane.absorb_v + lane.absorb_v_per_c * (rate_c - 25.0), lane.absorb_cap_v)
+            absorb_v = _least(lane.absorb_v + lane.absorb_v_per_c * (rate_c - 25.0), lane.absorb_cap_v)
             volts = _ocv(curve, soc)
             scale = lane.sun_scale
             sun_low_w = sun_row[hour, 0]
             charger_a = shore_a + drive_a + (generator_a if running else 0.0)
-            current = (sun_low_w * scale + other_w - load_wh) / volts + charger_a
-            current = min(max(current, -lane.discharge_limit_a), lane.charge_limit_a)
+            current = (sun_low_w * scale + other_w - demand[LEVELS - 1 - shed]) / volts + charger_a
+            current = _least(_most(current, -lane.discharge_limit_a), lane.charge_limit_a)
             if current > 0.0:
                 volts = _charge_v(curve, soc)
-            volts = min(max(volts + resistance * current, low_v), absorb_v)
-            part = min(max((volts - low_v) * range_v, 0.0), 1.0)
+            volts = _least(_most(volts + resistance * current, low_v), absorb_v)
+            part = _least(_most((volts - low_v) * range_v, 0.0), 1.0)
             sun_w = scale * (sun_low_w + part * (sun_row[hour, 1] - sun_low_w))
             offered_w = scale * sun_row[hour, 2]
             shore_w = shore_a * volts
@@ -786,20 +812,20 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             charge_floor = 1.0 - _capacity_frac(capacity_curve, cell_c) * (1.0 - lane.floor_soc)
             if dark and by_floor:
                 # What cold cells hold back comes with warmth: the way back follows the floor.
-                back_soc = min(charge_floor + hysteresis, target)
+                back_soc = _least(charge_floor + hysteresis, target)
             heater_w = 0.0
-            if lane.heater_w > 0.0 and min(cell_c, end_c) < lane.heater_on_c:
+            if lane.heater_w > 0.0 and _least(cell_c, end_c) < lane.heater_on_c:
                 wanted = (lane.heater_off_c - end_c) / warming
-                heater_w = min(wanted, lane.heater_w)
+                heater_w = _least(wanted, lane.heater_w)
                 if lane.heater_from_bank == 0.0 or awake == 0.0 or dark or soc <= charge_floor + TINY_SOC:
                     # A dark bus feeds nothing else, but for a hookup or a generator that holds it up for the load.
                     taken = 0.0 if dark and shore_a <= 0.0 and not running else demand[LEVELS - 1 - shed]
                     spare_w = fixed_w + (generator_a * volts if running else 0.0) - taken
-                    heater_w = min(heater_w, max(spare_w, 0.0))
-                heater_w = max(heater_w, 0.0)
+                    heater_w = _least(heater_w, _most(spare_w, 0.0))
+                heater_w = _most(heater_w, 0.0)
             warmed_c = end_c + heater_w * warming
-            coldest_c = min(cell_c, warmed_c)
-            hottest_c = max(cell_c, warmed_c)
+            coldest_c = _least(cell_c, warmed_c)
+            hottest_c = _most(cell_c, warmed_c)
             was_cold = cold
             cold = coldest_c < (lane.charge_resume_c if cold else lane.charge_min_c)
             locked = cold
@@ -807,7 +833,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             cut = coldest_c < lane.discharge_min_c or hottest_c > lane.discharge_max_c
             charge_limit = charge_limit_per_h
             if coldest_c < lane.charge_full_c:
-                charge_limit = min(charge_limit, cold_limit_per_h)
+                charge_limit = _least(charge_limit, cold_limit_per_h)
             # Beyond ocv / 2R more current gives less power: the equation would have no root there.
             limit_a = lane.discharge_limit_a
             most_v = 0.45 * _ocv(curve, charge_floor)
@@ -818,7 +844,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             high_soc = 2.0
             if charge_max_v > 0.0 and absorb_v > charge_max_v:
                 # Chargers set higher than the electronics allow: they end charging where the cells reach their limit.
-                reached_v = charge_max_v - resistance * max(current, 0.0)
+                reached_v = charge_max_v - resistance * _most(current, 0.0)
                 if _charge_v(curve, target) > reached_v:
                     high_soc = _soc_at(curve, CHARGE_V, reached_v, 0.0, target)
             # What only charging asks for is worked out when it first does.
@@ -854,7 +880,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     if peak_h > 0.0:
                         if remaining == 1.0:
                             column = PEAK_W
-                            part_h = min(peak_h, 1.0)
+                            part_h = _least(peak_h, 1.0)
                         for level in range(LEVELS):
                             demand[level] = load_scale * load_row[hour, level, column]
                     gauge = minds_v
@@ -871,7 +897,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     gauge = False
                     for each in range(LEVELS):
                         through[each] = load_scale * load_row[hour, each, column + 1]
-                    rest_v = _ocv(curve, min(well / well_c, 1.0) if two_wells else soc)
+                    rest_v = _ocv(curve, _least(well / well_c, 1.0) if two_wells else soc)
                     draw_w = demand[level] + electronics_w + heater_w - fixed_w - (generator_a * volts if running else 0.0)
                     begins = remaining == 1.0
                     ac_off = _inverter_lets_go(
@@ -888,8 +914,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                         begins,
                     )
                     if not ac_off:
-                        for each in range(LEVELS):
-                            through[each] = 0.0
+                        _clear(through)
                     floor = charge_floor
                     if lane.cutoff_v > 0.0:
                         supply_w = draw_w - through[level]
@@ -900,7 +925,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     dark = False
                 enough = soc >= lane.generator_stop_soc - TINY_SOC and run_h >= lane.generator_min_h - TINY_H
                 # A bank that gives nothing wants the generator too: in the cold it may be empty above the starting charge.
-                wants = dark or exhausted or soc <= max(lane.generator_start_soc, floor) + TINY_SOC
+                wants = dark or exhausted or soc <= _most(lane.generator_start_soc, floor) + TINY_SOC
                 # So does essential AC load that the inverter has let go.
                 wants = wants or (through[0] > 0.0 and soc < lane.generator_stop_soc - TINY_SOC)
                 if running and enough and not dark:
@@ -923,23 +948,23 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 unserved = held and shore_w + generator_w <= 0.0
                 wanted_w = 0.0 if unserved else demand[level] - through[level]
                 standby_w = 0.0 if held or empty else electronics_w
-                heating_w = min(heater_w, sources_w) if held or empty else heater_w
+                heating_w = _least(heater_w, sources_w) if held or empty else heater_w
                 net_w = sources_w - wanted_w - standby_w - heating_w
                 if net_w < 0.0 and empty and not held and hysteresis > 0.0:
                     dark = True
                     cut_now = True
                     # Heat that was to come from the bank does not: the cells end the hour colder than planned.
-                    cold = cold or (heater_w > sources_w and min(cell_c, end_c) < lane.charge_min_c)
+                    cold = cold or (heater_w > sources_w and _least(cell_c, end_c) < lane.charge_min_c)
                     by_floor = soc <= charge_floor + TINY_SOC
                     if by_floor:
-                        back_soc = min(charge_floor + hysteresis, target)
+                        back_soc = _least(charge_floor + hysteresis, target)
                     elif exhausted:
-                        back_soc = min(soc + hysteresis, target)
+                        back_soc = _least(soc + hysteresis, target)
                     else:
                         # The electronics let go on voltage and try again in the next hour.
                         back_soc = 0.0
                     continue
-                time = min(part_h, step_h)
+                time = _least(part_h, step_h)
                 end = soc
                 charged_wh = 0.0
                 discharged_wh = 0.0
@@ -953,7 +978,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 if unserved:
                     missed_field = MISSED_DARK_WH
                 if running and run_h < lane.generator_min_h:
-                    time = min(time, lane.generator_min_h - run_h)
+                    time = _least(time, lane.generator_min_h - run_h)
                 if net_w > 0.0:
                     if soc >= target - TINY_SOC:
                         spill_field = SPILLED_FULL_WH
@@ -966,13 +991,13 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     else:
                         if taper < 0.0:
                             taper, gas = _charging_terms(lane, absorb_v - lane.absorb_v, rate_c, stiffness)
-                        upper = min(target, high_soc)
+                        upper = _least(target, high_soc)
                         if dark and not cut_now and back_soc > soc:
-                            upper = min(upper, back_soc)
+                            upper = _least(upper, back_soc)
                         if running and lane.generator_stop_soc > soc + TINY_SOC:
-                            upper = min(upper, lane.generator_stop_soc)
+                            upper = _least(upper, lane.generator_stop_soc)
                         if shed > 0 and not shed_now:
-                            upper = min(upper, lane.restore_soc[level + 1])
+                            upper = _least(upper, lane.restore_soc[level + 1])
                         time, end, energy, rise, moved, regime, accepting = _charge_segment(
                             curve,
                             soc,
@@ -1003,14 +1028,14 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 elif net_w < 0.0:
                     if empty or held:
                         # The bank gives nothing; the sources serve what they can.
-                        served_w = max(sources_w - heating_w, 0.0)
+                        served_w = _most(sources_w - heating_w, 0.0)
                         missed_field = MISSED_DARK_WH
                     else:
                         lower = floor
                         if allowed and not running and not stopped_now and lane.generator_start_soc < soc:
-                            lower = max(lower, lane.generator_start_soc)
+                            lower = _most(lower, lane.generator_start_soc)
                         if level > 0 and lane.shed_soc[level] < soc:
-                            lower = max(lower, lane.shed_soc[level])
+                            lower = _most(lower, lane.shed_soc[level])
                         for attempt in range(2):
                             time, end, energy, regime = _discharge_segment(
                                 curve, soc, stored_v, lower, -net_w / capacity, discharge_limit, per_ah, time
@@ -1040,9 +1065,9 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                         if regime == CURRENT_LIMITED and time > 0.0:
                             # Electronics, then the heater as planned, then the load; short of that the heater takes what is left.
                             delivered_w = sources_w + discharged_wh / time
-                            standby_w = min(standby_w, delivered_w)
-                            served_w = max(min(delivered_w - standby_w - heating_w, wanted_w), 0.0)
-                            heating_w = max(min(heating_w, delivered_w - standby_w - served_w), 0.0)
+                            standby_w = _least(standby_w, delivered_w)
+                            served_w = _most(_least(delivered_w - standby_w - heating_w, wanted_w), 0.0)
+                            heating_w = _most(_least(heating_w, delivered_w - standby_w - served_w), 0.0)
                             missed_field = MISSED_LIMIT_WH
                 if not two_wells:
                     well = end
@@ -1050,13 +1075,13 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     if not well_known:
                         decay, fade, ramp = (decay_1, fade_1, ramp_1) if time == 1.0 else _well_terms(well_k, time)
                         next_well = _well_next(soc, well, (end - soc) / time, well_c, well_k, decay, fade, ramp)
-                    well = min(max(next_well, 0.0, end - (1.0 - well_c)), well_c, end)
+                    well = _least(_least(_most(_most(next_well, 0.0), end - (1.0 - well_c)), well_c), end)
                 if moved <= 0.0:
                     terminal_v = _ocv(curve, soc)
                 # ---- book the segment ----
                 need_wh = (served_w + standby_w + heating_w) * time + charged_wh
                 from_sources_wh = need_wh - discharged_wh
-                sun_wh = min(sun_w * time, max(from_sources_wh, 0.0))
+                sun_wh = _least(sun_w * time, _most(from_sources_wh, 0.0))
                 rest_wh = from_sources_wh - sun_wh
                 spilled_wh = sun_w * time - sun_wh
                 if sources_w > sun_w:
@@ -1082,7 +1107,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     if remaining == 1.0:
                         book[DARK_AT_START] = 1.0 if in_dark else 0.0
                     book[DARK_AT_END] = 1.0 if in_dark else 0.0
-                    lowest_v = min(lowest_v, terminal_v)
+                    lowest_v = _least(lowest_v, terminal_v)
                 book[BUS_V] += terminal_v * time
                 if running:
                     book[GENERATOR_H] += time
@@ -1090,7 +1115,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 book[SEGMENTS] += 1.0
                 soc = end
                 stored_v = now_v
-                lowest = min(lowest, soc)
+                lowest = _least(lowest, soc)
                 remaining -= time
                 part_h -= time
             if status[place] > 0:
@@ -1099,7 +1124,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             start_c = cell_c
             cell_c = end_c + book[HEATER_WH] * warming
             # Heat that was planned may not have come: the lock opens for warmth that is there.
-            cold = cold or (was_cold and min(start_c, cell_c) < lane.charge_resume_c)
+            cold = cold or (was_cold and _least(start_c, cell_c) < lane.charge_resume_c)
             own_heat_w = lost_wh
             if tau_h > 0.0:
                 chill += (down_h - chill) * (chilling if down_h > chill else rewarming)
@@ -1109,7 +1134,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             book[LOSS_SELF_WH] = capacity * (stored_v - now_v)
             stored_v = now_v
             well *= kept
-            lowest = min(lowest, soc)
+            lowest = _least(lowest, soc)
             book[LOAD_WH] = load_wh
             book[SUN_OFFERED_WH] = offered_w
             book[SPILLED_CONTROLLER_WH] = offered_w - sun_w
@@ -1127,7 +1152,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             days[place, day, DAY_LOAD_WH] += book[LOAD_WH]
             days[place, day, DAY_MISSED_WH] += book[ESSENTIAL_DARK_WH]
             days[place, day, DAY_DARK_H] += book[DARK_H]
-            days[place, day, DAY_LOWEST_SOC] = min(days[place, day, DAY_LOWEST_SOC], lowest)
+            days[place, day, DAY_LOWEST_SOC] = _least(days[place, day, DAY_LOWEST_SOC], lowest)
             days[place, day, DAY_SUN_OFFERED_WH] += offered_w
             days[place, day, DAY_SUN_USED_WH] += book[SUN_USED_WH]
             days[place, day, DAY_FULL_H] += book[FULL_H]

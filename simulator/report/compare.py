@@ -292,7 +292,10 @@ def flag_words(found: Comparison, measures: Measures) -> Iterator[str]:
                 f"{quoted(design)}: the warranty of {warranty:g} years is longer than the {life_text(design.life.years_to_end)} "
                 "years that the bank lasts on this route; ask what it covers."
             )
-        if design.bay is not None and design.bay.units >= design.units and design.bay.stacked:
+        if (
+            design.bay is not None
+            and max((layer.units for layer in design.bay.layers), default=0) < design.units <= design.bay.units
+        ):
             yield f"{quoted(design)}: so many fit the bay only in {len(design.bay.layers)} layers; what lies above needs a shelf."
 
 

@@ -5,7 +5,6 @@ Geometry has shape (hours,); weather may have rows before it, (rows, hours), and
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
@@ -14,6 +13,8 @@ import numpy as np
 import pandas as pd
 import pvlib
 from numpy.typing import ArrayLike, NDArray
+
+from simulator.quiet import without_warning
 
 Floats = NDArray[np.float64]
 
@@ -122,9 +123,8 @@ def hourly_sun_position(
     shape = (len(utc),)
     latitude, longitude = (np.broadcast_to(np.asarray(value, float), shape) for value in (latitude_deg, longitude_deg))
     pressure_pa = np.broadcast_to(pvlib.atmosphere.alt2pres(np.asarray(elevation_m, float)), shape)
-    with warnings.catch_warnings():
-        # pvlib asks the index for a name that pandas 3 has renamed; nothing a caller could do about it.
-        warnings.filterwarnings("ignore", message="DatetimeIndex.dayofyear", category=DeprecationWarning)
+    # pvlib asks the index for a name that pandas 3 has renamed; nothing a caller could do about it.
+    with without_warning("DatetimeIndex.dayofyear", DeprecationWarning):
         found = pvlib.solarposition.ephemeris(utc + MIDDLE_OF_THE_HOUR, latitude, longitude, pressure=pressure_pa)
     return SunPosition(found["apparent_zenith"].to_numpy(float), found["azimuth"].to_numpy(float))
 

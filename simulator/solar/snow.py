@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import warnings
 from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from simulator.quiet import without_warning
 from simulator.units import HOURS_PER_DAY
 
 Floats = NDArray[np.float64]
@@ -74,9 +74,8 @@ def hourly_snow_cover(
         if not (snowfall[row] > 0.0).any():
             continue
         fell, deep, warm, bright = (pd.Series(values[row], index=utc) for values in (snowfall, depth, warmth, light))
-        with warnings.catch_warnings():
-            # pvlib asks for the step of the index, whose type pandas will change; nothing a caller could do about it.
-            warnings.filterwarnings("ignore", message="A future version of pandas will return a BaseOffset")
+        # pvlib asks for the step of the index, whose type pandas will change; nothing a caller could do about it.
+        with without_warning("A future version of pandas will return a BaseOffset"):
             covered = snow.coverage_nrel(fell, bright, warm, tilt_deg, snow_depth=deep)
         cover[row] = snow.dc_loss_nrel(covered.to_numpy(), 1)
     return cover

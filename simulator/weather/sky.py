@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import warnings
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from simulator.quiet import without_warning
 from simulator.units import MINUTES_PER_HOUR
 from simulator.weather.station import COLUMNS, Floats
 
@@ -23,9 +23,8 @@ def _sun(moments: pd.DatetimeIndex, latitude_deg: ArrayLike, longitude_deg: Arra
     """Solar position by G. Hughes (Sandia, 1985), as pvlib's ``ephemeris`` has it; a DataFrame (moments,)."""
     import pvlib
 
-    with warnings.catch_warnings():
-        # pvlib asks the index for a name that pandas 3 has renamed; nothing a caller could do about it.
-        warnings.filterwarnings("ignore", message="DatetimeIndex.dayofyear", category=DeprecationWarning)
+    # pvlib asks the index for a name that pandas 3 has renamed; nothing a caller could do about it.
+    with without_warning("DatetimeIndex.dayofyear", DeprecationWarning):
         return pvlib.solarposition.ephemeris(moments, latitude_deg, longitude_deg, pressure=pressure_pa)
 
 
@@ -58,8 +57,7 @@ def _turbidity(utc: pd.DatetimeIndex, latitude_deg: Floats, longitude_deg: Float
     found = np.empty(len(utc))
     for number in range(cell.shape[1]):
         inside = member.reshape(-1) == number
-        with warnings.catch_warnings():
-            warnings.filterwarnings("ignore", message="DatetimeIndex.dayofyear", category=DeprecationWarning)
+        with without_warning("DatetimeIndex.dayofyear", DeprecationWarning):
             found[inside] = pvlib.clearsky.lookup_linke_turbidity(
                 utc[inside], float(latitude_deg[first[number]]), float(longitude_deg[first[number]])
             )
