@@ -257,18 +257,28 @@ def lanes(setting: Setting) -> tuple[tuple[str, ...], Lanes]:
     return tuple(named), battery.stack_lanes(list(named.values()))
 
 
+def bank_curves(bank: Bank) -> tuple[FloatArray, FloatArray]:
+    """Curves that the rows of :func:`lanes` point at: the bank as it is, and one from which cold takes nothing.
+
+    Returns
+    -------
+    curves : (2, NODES + 1, CURVE_FIELDS)
+    capacities : (2, CAPACITY_NODES)
+    """
+    curve, capacity = battery.pack_curve(bank)
+    warm = np.maximum(capacity, np.interp(RATED_C, kernel.capacity_grid_c(), capacity))
+    return np.stack([curve, curve]), np.stack([capacity, warm])
+
+
 def run(setting: Setting, names: tuple[str, ...], design: Lanes, threads: int | None = None) -> Outcome:
     """Walk the lanes and gather the outcome."""
     scenario = setting.scenario
-    curve, capacity = battery.pack_curve(scenario.bank)
-    warm = np.maximum(capacity, np.interp(RATED_C, kernel.capacity_grid_c(), capacity))
+    curves, capacities = bank_curves(scenario.bank)
     start_soc = np.full(len(names), scenario.bank.start_soc)
     start_soc[names.index("no sun")] = 1.0
     state = battery.start_state(design, start_soc, setting.inputs.bay_c[design.bay_row, 0, 0])
     watch = (names.index("base"), names.index("no sun"))
-    walked = battery.walk(
-        design, setting.inputs, np.stack([curve, curve]), np.stack([capacity, warm]), state, watch=watch, threads=threads
-    )
+    walked = battery.walk(design, setting.inputs, curves, capacities, state, watch=watch, threads=threads)
     offered = setting.inputs.source_a[0]
     sources_a = offered[:, kernel.SHORE_A] + offered[:, kernel.DRIVE_A]
     if scenario.generator is not None:
@@ -282,7 +292,7 @@ def run(setting: Setting, names: tuple[str, ...], design: Lanes, threads: int | 
         load=setting.load,
         weather_sources=setting.weather.sources,
         notes=(*scenario.notes, *setting.weather.notes),
-        curve=curve,
+        curve=curves[0],
         start_soc=float(state[0, kernel.SOC]),
         cell_c_before=float(state[0, kernel.CELL_C]),
         lane_names=names,

@@ -176,8 +176,10 @@ def _stay(random: Random, stop: Table) -> None:
         stop["snow"] = random.choice(("none", "brushed", "stays"))
 
 
-def _weather(random: Random) -> Table:
-    way = random.randrange(10)
+def _weather(random: Random, stops: list[Table]) -> Table:
+    """Weather for these stops; what was measured lies in the north and is refused in the south."""
+    south = any(stop["latitude_deg"] < 0.0 for stop in stops)
+    way = random.randrange(4 if south else 0, 10)
     if way < 3:
         return {"sample": random.choice(("greensboro", "miami", "sandpoint"))}
     if way == 3:
@@ -239,10 +241,10 @@ def draw_scenario(random: Random, *, files: bool = False) -> Table:
             scenario["switch_off"]["luxury_soc"] = rounded(random.uniform(comfort, max(target - margin, comfort)), 6)
     draw_chargers(random, scenario, bus_v, target, lived_in)
     if some(random, 0.7):
-        scenario["weather"] = _weather(random)
+        scenario["weather"] = _weather(random, stops)
     for stop in stops:
         if "weather" not in scenario or some(random, 0.2):
-            stop["weather"] = _weather(random)
+            stop["weather"] = _weather(random, [stop])
     scenario["stop"] = stops
     if some(random, 0.1):
         scenario["rest_of_year"] = {"storage": {"soc": 0.6, "temp_c": 5, "on_float": random.choice((True, False))}}

@@ -157,9 +157,7 @@ def split(text: str) -> tuple[Walked, battery.Walk]:
     """The bank as proposed, and the same with segments of at most a 64th of an hour."""
     walked = walk_all(text)
     base = battery.stack_lanes([engine.pack(walked.setting.scenario) | {"step_h": SPLIT_H}])
-    finer = battery.walk(
-        base, walked.setting.inputs, walked.curve[None], walked.capacity[None], walked.start[:1], watch=[0], threads=1
-    )
+    finer = battery.walk(base, walked.setting.inputs, walked.curves, walked.capacities, walked.start[:1], watch=[0], threads=1)
     return walked, finer
 
 
@@ -262,7 +260,7 @@ def test_a_year_equals_its_parts_with_carried_state() -> None:
         for first, last in pairwise(int(cut) for cut in cuts):
             piece = battery.hours_of(walked.setting.inputs, first, last)
             watch = range(len(walked.lanes.capacity_ah))
-            part = battery.walk(walked.lanes, piece, walked.curve[None], walked.capacity[None], state, watch=watch, threads=2)
+            part = battery.walk(walked.lanes, piece, walked.curves, walked.capacities, state, watch=watch, threads=2)
             state = part.state
             pieces.append(part.hours)
         assert np.array_equal(np.concatenate(pieces, axis=1), walked.walk.hours)
@@ -387,7 +385,7 @@ def test_threads_and_blocks_change_no_bit_of_the_answer() -> None:
             # A lane in a block of its own.
             lane = k.Lanes(*(values[first : first + 1] for values in walked.lanes))
             one = battery.walk(
-                lane, walked.setting.inputs, walked.curve[None], walked.capacity[None], walked.start[first : first + 1], watch=[0]
+                lane, walked.setting.inputs, walked.curves, walked.capacities, walked.start[first : first + 1], watch=[0]
             )
             assert np.array_equal(one.hours[0], walked.walk.hours[first])
             assert np.array_equal(one.days[0], walked.walk.days[first])

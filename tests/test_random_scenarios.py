@@ -192,7 +192,8 @@ def check_causes(walked: Walked) -> None:
     cell_c = walked.series(k.CELL_C, k.CELL_END_C)
     start_c, end_c = cell_c[:, :-1], cell_c[:, 1:]
     grid_c = k.CAPACITY_COLD_C + k.CAPACITY_STEP_C * np.arange(k.CAPACITY_NODES)
-    floor = 1.0 - np.interp(start_c, grid_c, walked.capacity) * (1.0 - lanes.floor_soc[:, None])
+    shares = [np.interp(each, grid_c, walked.capacities[row]) for each, row in zip(start_c, lanes.curve_row, strict=True)]
+    floor = 1.0 - np.stack(shares) * (1.0 - lanes.floor_soc[:, None])
     by_volts = (hours[:, :, k.INVERTER_OFF_H] > 0.0) | (hours[:, :, k.LOW_V_H] > 0.0)
     if battery.pack_lane(bank)["well_c"] == 1.0:
         at_floor = hours[:, :, k.SOC_LOWEST] <= floor + 1e-9

@@ -19,11 +19,16 @@ class Walked:
 
     setting: engine.Setting
     lanes: k.Lanes
-    curve: np.ndarray
-    capacity: np.ndarray
+    curves: np.ndarray
+    capacities: np.ndarray
     start: np.ndarray
     walk: battery.Walk
     outcome: Outcome
+
+    @property
+    def curve(self) -> np.ndarray:
+        """(NODES + 1, CURVE_FIELDS): all lanes have the same bank."""
+        return self.curves[0]
 
     def series(self, state: int, column: int) -> np.ndarray:
         """(lanes, hours + 1): a state at the start and after every hour."""
@@ -37,9 +42,9 @@ def walk_all(text: str, folder: Path | None = None) -> Walked:
     setting = engine.histories(scenario, clock, route_weather(scenario, clock))
     names, lanes = engine.lanes(setting)
     outcome = engine.run(setting, names, lanes, threads=1)
-    curve, capacity = battery.pack_curve(scenario.bank)
+    curves, capacities = engine.bank_curves(scenario.bank)
     start_soc = np.full(len(names), scenario.bank.start_soc)
     start_soc[names.index("no sun")] = 1.0
     start = battery.start_state(lanes, start_soc, setting.inputs.bay_c[lanes.bay_row, 0, 0])
-    walk = battery.walk(lanes, setting.inputs, curve[None], capacity[None], start, watch=range(len(names)), threads=1)
-    return Walked(setting, lanes, curve, capacity, start, walk, outcome)
+    walk = battery.walk(lanes, setting.inputs, curves, capacities, start, watch=range(len(names)), threads=1)
+    return Walked(setting, lanes, curves, capacities, start, walk, outcome)

@@ -16,7 +16,7 @@ from simulator.weather.climate import climate_notes, mean_normals, written_norma
 from simulator.weather.normals import Normals, normals_from_station
 from simulator.weather.past import cell_of
 from simulator.weather.seasons import extraterrestrial_w_m2
-from simulator.weather.station import where_of
+from simulator.weather.station import refuse_other_hemisphere, where_of
 
 NEVER_VARIES: Final = (
     "weather: odds need weather that varies, got a clear sky; give it "
@@ -48,13 +48,13 @@ def route_normals(scenario: Scenario) -> tuple[Normals, ...]:
                 continue
             cell = cell_of(stop.latitude_deg, stop.longitude_deg) if choice.years is not None else None
             key = (choice.file, choice.sample, choice.years, cell)
-            if choice.years is None:
-                # Places that share a file need not lie on one side of the equator.
-                station_of(stop)
             if key not in known:
                 known[key] = (
                     mean_normals(kept_years(stop)) if choice.years is not None else normals_from_station(station_of(stop))
                 )
+            if choice.years is None:
+                # Places that share a file need not lie on one side of the equator.
+                refuse_other_hemisphere(known[key].name, known[key].latitude_deg, stop)
             found.append(known[key].at_elevation(stop.elevation_m))
         except InputError as error:
             mistakes |= dict.fromkeys(error.mistakes)
