@@ -140,7 +140,7 @@ def walk_over_workers(workers: Sequence[int] = (1, 2), count: int = 500, years: 
                 n_workers=each, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, silence_logs=50
             ) as cluster,
             distributed.Client(cluster) as client,
-            client.get_executor() as executor,
+            client.get_executor(pure=False) as executor,
         ):
             first = Chunk(ground, tuple(designs[:4]), (0,))
             client.run(walk_chunk, first)

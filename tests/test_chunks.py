@@ -103,7 +103,7 @@ def test_dask_workers_give_the_same_bits_also_when_one_is_killed(grid, ground, w
                 n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, silence_logs=50
             ) as cluster,
             distributed.Client(cluster) as client,
-            client.get_executor() as executor,
+            client.get_executor(pure=False) as executor,
         ):
             assert same(walk_in_chunks(grid, ground, most_lanes=10, most_years=2, executor=executor), whole)
             before = client.run(os.getpid)
