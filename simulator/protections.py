@@ -81,8 +81,14 @@ def _spells(acting: BoolArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.in
     return first, np.flatnonzero(edges == -1) - first
 
 
-def _told(name: str, acting: BoolArray, hours: FloatArray, wh: FloatArray) -> Protection:
+def _told(
+    name: str, acting: BoolArray, hours: FloatArray, wh: FloatArray, anew: npt.NDArray[np.bool_] | None = None
+) -> Protection:
+    """``anew``: hours that begin with nothing acting, so that a spell in them is another one."""
     first, length = _spells(acting)
+    if anew is not None and first.size:
+        first = np.flatnonzero(acting & (anew | np.concatenate(([True], ~acting[:-1]))))
+        length = np.array([acting[begin:end].sum() for begin, end in zip(first, [*first[1:], len(acting)], strict=True)])
     if not first.size:
         return Protection(name, 0, 0.0, 0.0, -1, -1, 0.0)
     spell_h = np.array([hours[begin : begin + count].sum() for begin, count in zip(first, length, strict=True)])
@@ -137,7 +143,7 @@ def protections(bank: Bank, hours: FloatArray, cell_c_before: float) -> tuple[Pr
         _told("hot_charge", too_hot_to_charge & ~locked, each, hours[:, k.REFUSED_HOT_WH] + chargers_wh),
         _told("cold_discharge", too_cold, each, missed_wh),
         _told("hot_discharge", too_hot, each, missed_wh),
-        _told("low_charge", (dark_h > low_v_h + ac_off_h) & ~too_cold & ~too_hot, dark_h, missed_wh),
+        _told("low_charge", (dark_h > low_v_h + ac_off_h) & ~too_cold & ~too_hot, dark_h, missed_wh, hours[:, k.DARK_AT_START] <= 0.0),
         _told("low_voltage", (low_v_h > 0.0) & ~too_cold & ~too_hot, low_v_h, missed_wh),
         _told("high_voltage", high, each, high_wh + chargers_wh),
         _told("inverter_voltage", ac_off_h > 0.0, ac_off_h, missed_wh),

@@ -223,7 +223,7 @@ def test_an_appliance_beyond_the_inverter_is_told_once_and_judged_behind_a_large
     assert main(["run", str(file), "--add", "2500 W, 6 min"]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert said.startswith('The inverter of 1,000 W cannot run "2500 W, 6 min": it would take one of 4,000 W')
-    assert said.count("cannot run") == 1 and "All figures below are for the bank with an inverter of 4,000 W" in said
+    assert said.count("cannot run") == 1 and "All figures with it are for the bank with an inverter of 4,000 W" in said
     # Behind it nothing of the load is beyond what can be delivered.
     assert "what the inverter may deliver" not in said
     assert main(["run", str(file), "--add", "2500 W, 6 min", "--json"]) == 0

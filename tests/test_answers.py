@@ -63,6 +63,7 @@ def test_what_is_meant(read, written, meant):
         ("48.1 N, 7.9 W", 48.1, -7.9),
         ("48.1 N 7.9 E", 48.1, 7.9),
         ("-45.0,170.5", -45.0, 170.5),
+        ("-33.9 S, -18.4 W", -33.9, -18.4),
         ("33\N{DEGREE SIGN} S 18\N{DEGREE SIGN} E", -33.0, 18.0),
     ],
 )
@@ -75,6 +76,11 @@ def test_coordinates(written, north, east):
     ("read", "written", "words"),
     [
         (BANK, "lead", "which lead-acid it is: agm or gel"),
+        (answers.span(1, 1000), "9" * 400, "from 1 to 1000"),
+        (answers.span(1, 1000), "9" * 400 + " weeks", "from 1 to 1000"),
+        (answers.span(1, 1000), "0 nights", "from 1 to 1000"),
+        (answers.number(0, 20_000, "W"), "1" + "0" * 400 + " x 1 W", "from 0 to 20000 W"),
+        (answers.number(0, 20_000, "W"), "1" + "0" * 5000 + " x 1 W", "from 0 to 20000 W"),
         (BANK, "lead-acid battery", "which lead-acid it is"),
         (BANK, "li-ion", "if the label says LiFePO4"),
         (VEHICLE, "submarine", "expected camper, bus, trailer, truck or boat"),

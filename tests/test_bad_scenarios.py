@@ -724,6 +724,7 @@ def test_any_text_gives_sentences(text):
         ("2026-02-30", "February 2026 has 28 days"),
         ("5.3.2026", "Write dates as year-month-day: 2026-03-05"),
         ("2026-3-5", "Write dates as year-month-day: 2026-03-05"),
+        ("2026-3-5T14:30", "Write dates as year-month-day: 2026-03-05T14:30:00."),
         ("2026/03/05", "Write dates as year-month-day: 2026-03-05"),
         ("5 March 2026  # the fifth", "Write dates as year-month-day: 2026-03-05"),
         ("03/05/2026", "Write dates as year-month-day, such as 2026-11-20"),

@@ -384,6 +384,8 @@ def test_a_row_that_is_not_there_is_refused(make_bank, walk_bank):
     """The compiled loop does not look: it would read whatever lies behind the array."""
     with pytest.raises(EngineFault, match="curve_row asks for row 1 where there are 1"):
         walk_bank(make_bank("lfp"), 2, lane={"curve_row": 1})
+    with pytest.raises(EngineFault, match="load_row asks for row -1 where there are 1"):
+        walk_bank(make_bank("lfp"), 2, lane={"load_row": -1})
 
 
 def test_what_a_cold_bank_holds_back_is_lifted_with_the_cold():

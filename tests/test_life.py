@@ -16,6 +16,8 @@ from simulator.battery.use import lead_wear, lfp_use, stored_mean, year_of_use
 from simulator.cli import main
 from simulator.engine import simulate
 from simulator.report.life import life_lines, wear_words
+from simulator.report.life_page import life_page
+from simulator.report.measures import US
 from simulator.scenario import parse_scenario
 from simulator.scenario.parts import StoredBank
 from simulator.studies import life as life_module
@@ -324,6 +326,14 @@ def test_what_wears_a_lead_bank_is_said_in_a_sentence_of_the_models_own_figures(
     assert a_year > 1.0 and found.years_to_end == pytest.approx(1.0 / a_year)
     assert f"{found.wear.partial_weight:.1f} times as much" in said
     assert f"{found.longest_below_full_days:.0f} days without a full charge" in said
+
+
+def test_the_page_tells_what_wears_the_bank_in_the_units_that_were_asked_for():
+    easy = live(parse_scenario(HARD.replace("in_parallel = 1", "in_parallel = 30")))
+    warm = replace(easy, wear=replace(easy.wear, shelf_heat=2.0), cell_mean_c=35.0)
+    assert "at 25 C" in life_page(warm) and "(35 C on average" in life_page(warm)
+    page = life_page(warm, measures=US)
+    assert "at 77 F" in page and "(95 F on average" in page and "35 C on average" not in page
 
 
 def test_a_bank_that_time_ends_says_so_and_lithium_says_nothing():

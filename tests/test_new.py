@@ -210,3 +210,24 @@ def test_prices_and_weights_stand_there_as_comments_that_hold(tmp_path, capsys):
     capsys.readouterr()
     assert main(["size", str(file), "--years", "2", "--in-parallel", "1-2", "--panels", "roof=1-2"]) == 0
     assert "The cheapest design" in capsys.readouterr().out
+
+
+def test_units_that_do_not_make_the_voltage_are_asked_again_and_nothing_is_lost(tmp_path, monkeypatch):
+    file = tmp_path / "bus.toml"
+    status, said = ask("bus\nagm\n24\n110\n5\n6\n" + "\n" * 6, monkeypatch, str(file))
+    assert status == 0
+    assert "Expected a multiple of 2, since so many in series make 24 V, got 5." in said and "--units" not in said
+    bank = read_scenario(file).bank
+    assert (bank.chemistry, bank.in_series, bank.in_parallel) == ("agm", 2, 3)
+
+
+def test_the_usual_answers_fit_what_was_given(tmp_path, monkeypatch):
+    file = tmp_path / "high.toml"
+    assert main(["new", str(file), "--yes", "--bus-v", "48"]) == 0
+    assert read_scenario(file).bank.in_series == 4
+    asked = tmp_path / "asked.toml"
+    status, said = ask("\n" * 9, monkeypatch, str(asked), "--bus-v", "48")
+    assert status == 0 and "How many of them? [4]" in said
+    many = tmp_path / "many.toml"
+    assert main(["new", str(many), "--yes", *(part for east in range(16) for part in ("--at", f"40.0,{east}.5"))]) == 0
+    assert len(read_scenario(many).stops) == 16

@@ -124,3 +124,15 @@ def test_cells_beyond_their_rating(preset_bank, walk_bank):
     assert any("rated for -20 to 60 C" in sentence for sentence in cold)
     assert any("nothing is known of the capacity" in sentence for sentence in cold)
     assert not bank_warnings(bank, walk_bank(bank, DAY_H, bay_c=15.0, cell_c=15.0).result.hours[0], 0.0)
+
+
+def test_two_spells_in_hours_side_by_side_are_two(make_bank, walk_bank):
+    """Dark to within one hour, with power again, dark from within the next: as often as the outages say."""
+    bank = make_bank("lfp", start_soc=0.3)
+    hours = walk_bank(bank, 4 * DAY_H, load_w=30.0).result.hours[0].copy()
+    hours[:, [k.DARK_H, k.DARK_AT_START, k.DARK_AT_END, k.LOW_V_H, k.INVERTER_OFF_H]] = 0.0
+    hours[10:14, k.DARK_H] = (0.5, 0.3, 0.7, 0.1)
+    hours[[11, 13], k.DARK_AT_START] = 1.0
+    (low,) = [act for act in protections(bank, hours, 20.0) if act.name == "low_charge"]
+    assert (low.times, low.first_hour, low.longest_hour) == (2, 10, 10)
+    assert (low.hours, low.longest_h) == (pytest.approx(1.6), pytest.approx(0.8))

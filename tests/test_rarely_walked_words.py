@@ -202,9 +202,10 @@ def test_a_life_in_words():
     assert found.first_flat_year is None
     page = life_page(found)
     assert "The route has no flat day in any year of its life." in page
-    assert ("No flat day in its life" in page) != ("No flat day, but not for long" in page)
+    assert ("No flat day in its life" in page) != ("No flat day, but a short life" in page)
     assert "No flat day in its life" in life_page(replace(found, years_to_end=25.0))
-    assert "No flat day, but not for long" in life_page(replace(found, years_to_end=1.5))
+    assert "No flat day in its life" in life_page(replace(found, years_to_end=9.97)), "printed as 10.0"
+    assert "No flat day, but a short life" in life_page(replace(found, years_to_end=1.5))
     late = replace(found, first_flat_year=3)
     words = "The route first has a flat day in year 3, when the bank has shrunk."
     assert words in life_lines(late) and words in life_page(late)

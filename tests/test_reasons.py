@@ -72,3 +72,30 @@ def test_the_words_follow_the_figures():
     )
     assert Reason(1, None, 0.0, 0.0, 1000.0, 0.0, 0.0, since_start=True).sentence.startswith("on the first day of the trip ")
     assert "80 Wh were held back" in rich.sentence
+
+
+def test_what_is_usual_under_borrowed_normals_is_what_is_drawn_from_them_there():
+    """The clearness of Amsterdam under the December sun of 48.1 north: a third more light than at Amsterdam itself."""
+    from simulator.route import drawn_years, route_weather
+    from simulator.timeline import build_timeline
+    from simulator.weather.normals_table import normals_from_table
+
+    text = (SCENARIOS / "worksheet.toml").read_text(encoding="utf-8")
+    lines = []
+    for line in text.splitlines():
+        key = line.split("=")[0].strip()
+        lines.append(
+            {
+                "latitude_deg": "latitude_deg = 48.1",
+                "longitude_deg": "longitude_deg = 7.9",
+                "arrive": "arrive = 2026-12-01",
+                "depart": "depart = 2026-12-30",
+                "weather": 'weather = { normals = "AMSTERDAM" }',
+            }.get(key, line)
+        )
+    scenario = parse_scenario("\n".join(lines))
+    clock = build_timeline(scenario)
+    usual = route_weather(scenario, clock).usual_sun[0][11]
+    drawn = drawn_years(scenario, clock, 100, seed=1).block(0, 100).table["ghi"].sum() / 100 / clock.hours * 24.0 / 1000.0
+    assert drawn == pytest.approx(usual, rel=0.08)
+    assert usual > 1.3 * normals_from_table("AMSTERDAM", "here").sun_kwh_m2_day[11]

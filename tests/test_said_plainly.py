@@ -155,6 +155,15 @@ def test_a_medical_device_that_is_always_served_is_said_to_be_with_its_caution()
     assert outcome_of(medical="false").medical == ()
 
 
+def test_hours_of_too_much_at_once_are_among_those_with_power_or_beside_the_dark_ones():
+    outcome = outcome_of(unit_ah=300, weather="{ clear = true }")
+    (line,) = outcome.medical
+    outcome.__dict__["medical"] = (replace(line, overload_h=3.0),)
+    assert "In 3 of them bank or inverter are asked for too much" in medical_sentences(outcome)[0]
+    outcome.__dict__["medical"] = (replace(line, overload_h=3.0, dark_h=2.0, days=1, first_hour=0),)
+    assert "In 3 more h bank or inverter are asked for too much" in medical_sentences(outcome)[0]
+
+
 def test_a_medical_device_of_low_priority_is_dark_when_it_is_switched_off():
     # The appliance before this table is the medical one.
     outcome = outcome_of(

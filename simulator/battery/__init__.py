@@ -253,7 +253,10 @@ def walk(
     for name, rows in zip(kernel.ROWS, there, strict=True):
         asked = getattr(lanes, name)
         if count and not 0 <= asked.min() <= asked.max() < len(rows):
-            raise EngineFault(f"{name} asks for row {asked.max()} where there are {len(rows)}")
+            missing = asked.min() if asked.min() < 0 else asked.max()
+            raise EngineFault(f"{name} asks for row {missing} where there are {len(rows)}")
+    if len(capacities) < len(curves):
+        raise EngineFault(f"{len(curves)} curves have only {len(capacities)} temperature curves beside them")
     records = kernel.records(lanes)
 
     def block(first: int, last: int) -> None:

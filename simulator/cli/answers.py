@@ -58,7 +58,7 @@ UNIT_WORDS: Final = {
 }
 NONE_WORDS: Final = ("none", "no", "nothing", "no panels")
 _NUMBER: Final = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
-_TIMES: Final = re.compile(r"(\d+)\s*(?:x|\u00d7|\*|times)\s*(.+)")
+_TIMES: Final = re.compile(r"(\d{1,4})\s*(?:x|\u00d7|\*|times)\s*(.+)")
 _PAIR: Final = re.compile(r"([-+]?\d+(?:[.,]\d+)?)\s*([nsNS])?\s*[, ]\s*([-+]?\d+(?:[.,]\d+)?)\s*([ewEW])?")
 
 
@@ -171,7 +171,7 @@ def span(low: int, high: int) -> Callable[[str], int]:
             unit = (found.group(2) or "day").rstrip("s") if found.group(2) != "d" else "day"
             days = amount + 1.0 if unit == "night" else amount * SPAN_DAYS[unit]
             # A bare number must be whole; a part of a week or month makes a day of what is left over.
-            if low <= math.ceil(days - 1e-9) <= high and (found.group(2) or days == int(days)) and days > 0.0:
+            if amount > 0.0 and days <= high and (found.group(2) or days == int(days)) and math.ceil(days - 1e-9) >= low:
                 return math.ceil(days - 1e-9)
         raise ValueError(
             f'expected a number of days from {low} to {high}, such as 14, "10 days" or "2 weeks", got "{text.strip()}"'
@@ -232,7 +232,12 @@ def _coordinates(text: str) -> tuple[float, float] | None:
         return None
     north, letter, east, other = found.groups(default="")
     latitude_deg, longitude_deg = (float(each.replace(",", ".")) for each in (north, east))
-    return latitude_deg * (-1.0 if letter in "sS" and letter else 1.0), longitude_deg * (-1.0 if other in "wW" and other else 1.0)
+    # With a minus and an S beside it, "-33.9 S", both mean the south.
+    if letter in ("s", "S"):
+        latitude_deg = -abs(latitude_deg)
+    if other in ("w", "W"):
+        longitude_deg = -abs(longitude_deg)
+    return latitude_deg, longitude_deg
 
 
 def _place(text: str, position: int) -> Place:
@@ -264,5 +269,7 @@ def _town(text: str) -> Place:
     desk = Desk(file="")
     town = find_town(text, ("place",), desk)
     if town is None:
-        raise ValueError(" ".join(desk.mistakes).removeprefix(": ").removeprefix("place: ").rstrip("."))
+        said = " ".join(desk.mistakes).removeprefix(": ").removeprefix("place: ").rstrip(".")
+        # There is no file yet whose keys could be written.
+        raise ValueError(said.replace("write latitude_deg and longitude_deg", 'give latitude,longitude, such as "48.1,7.9"'))
     return Place(town.name.replace('"', ""), town.latitude_deg, town.longitude_deg, remark=f"{town.said} (GeoNames)")

@@ -79,6 +79,8 @@ def _new(arguments: argparse.Namespace) -> int:
     understood: list[str] = []
     for question in QUESTIONS:
         written = given[question.key]
+        if written is None:
+            plan = _usual(plan, question.key)
         try:
             if written is not None:
                 text = "; ".join(written) if isinstance(written, list) else written
@@ -141,10 +143,13 @@ def _asked(question: Question, plan: Plan) -> Plan:
         if not line.strip():
             return plan
         try:
-            plan = replace(plan, **{question.key: question.read(line.strip())})
-            for said in _taken(question, line.strip(), plan, alone=True):
+            answered = replace(plan, **{question.key: question.read(line.strip())})
+            # What does not fit is asked again here, while nothing that was answered is lost.
+            if question.key in FITTING and (misfit := FITTING[question.key](answered)):
+                raise ValueError(misfit)
+            for said in _taken(question, line.strip(), answered, alone=True):
                 print_lines([f"  Understood: {said}"])
-            return plan
+            return answered
         except ValueError as error:
             print_lines([f"  {str(error)[0].upper()}{str(error)[1:]}."])
     print_lines([f"  Taken for now: {usual}. Change it in the file."])
@@ -183,16 +188,30 @@ def _are_places(value: tuple[Any, ...]) -> bool:
     return bool(value) and not isinstance(value[0], str)
 
 
+def _units_misfit(plan: Plan) -> str:
+    if plan.units % plan.in_series == 0:
+        return ""
+    return f"expected a multiple of {plan.in_series}, since so many in series make {plan.bus_v} V, got {plan.units}"
+
+
+def _days_misfit(plan: Plan) -> str:
+    return "" if plan.days >= len(plan.places) else f"expected at least a day for each of {len(plan.places)} places, got {plan.days}"
+
+
+FITTING: dict[str, Callable[[Plan], str]] = {"units": _units_misfit, "days": _days_misfit}
+"""Answers that must fit those before them: what is wrong with them, or nothing."""
+
+
+def _usual(plan: Plan, key: str) -> Plan:
+    """The plan with a usual answer that fits what was answered before."""
+    if key == "units" and _units_misfit(plan):
+        return replace(plan, units=plan.in_series)
+    return replace(plan, days=len(plan.places)) if key == "days" and _days_misfit(plan) else plan
+
+
 def _together(plan: Plan) -> list[str]:
     """Whether the answers fit together."""
-    mistakes = []
-    if plan.units % plan.in_series:
-        mistakes.append(
-            f"--units: expected a multiple of {plan.in_series}, since so many in series make {plan.bus_v} V, got {plan.units}"
-        )
-    if plan.days < len(plan.places):
-        mistakes.append(f"--days: expected at least a day for each of {len(plan.places)} places, got {plan.days}")
-    return mistakes
+    return [f"{question.flag}: {said}" for question in QUESTIONS if question.key in FITTING and (said := FITTING[question.key](plan))]
 
 
 def _with_weather(place: Place) -> Place:

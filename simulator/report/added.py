@@ -49,8 +49,9 @@ def _fitting_words(found: Effect) -> Iterator[str]:
         f"size for {fitting.running_w:,.0f} W at once."
     )
     yield (
-        f"All figures below are for the bank with an inverter of {fitting.needed_w:,.0f} W of the same make fitted; with the one "
-        "there is, it does not run at all. A larger inverter takes thicker cables and its own fuse: ask a licensed electrician."
+        f"All figures with it are for the bank with an inverter of {fitting.needed_w:,.0f} W of the same make fitted; with the "
+        "one there is, it does not run at all. A larger inverter takes thicker cables and its own fuse: ask a licensed "
+        "electrician."
     )
 
 

@@ -49,7 +49,7 @@ def _years(found: Odds) -> Iterator[str]:
         yield f"With {words}: {share} of years without a flat day ({_percent(low)} to {_percent(high)})"
     stretch = found.stretch_days
     yield (
-        f"Longest stretch without a full bank: {np.median(stretch):.0f} days in a usual year, "
+        f"Longest stretch without a full bank: {plural(round(float(np.median(stretch))), 'day')} in a usual year, "
         f"{np.quantile(stretch, 0.95, method='higher'):.0f} in one of twenty, {stretch.max():.0f} at worst"
     )
 

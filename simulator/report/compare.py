@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -169,6 +170,16 @@ def best_of(row: Row, found: Comparison) -> set[int]:
     return set() if len(best) == len(known) else best
 
 
+def best_words(values: Sequence[float | None], better: int, shown: Callable[[float], str]) -> str:
+    """The figure that the best have in common: "at most 0.05 days" where they only count as alike; nothing if none is known."""
+    known = [value for value in values if value is not None]
+    if not known:
+        return ""
+    last, first = shown(min(known, key=lambda value: value * better)), shown(max(known, key=lambda value: value * better))
+    edge = "" if first == last else "at most " if better < 0 else "at least "
+    return re.sub(r"(?=\d)", edge, last, count=1)
+
+
 def _tables(found: Comparison) -> Iterator[tuple[int, int]]:
     """Cut the designs into tables that a page of 100 columns takes: position of the first and number of each."""
     first, wide = 0, 0
@@ -246,15 +257,15 @@ def win_words(found: Comparison, measures: Measures) -> Iterator[str]:
         # Where most are best the word says nothing.
         if not best or 2 * len(best) > len(found.designs) + 1:
             continue
-        value = figure(found.designs[best[0]])
-        if value is not None:
-            yield f"{names_words([found.designs[place] for place in best])} {one if len(best) == 1 else many} ({shown(value)})."
+        said = best_words([figure(found.designs[place]) for place in best], better, shown)
+        if said:
+            yield f"{names_words([found.designs[place] for place in best])} {one if len(best) == 1 else many} ({said})."
     priced = [(design.cost.per_year, design) for design in same if design.cost is not None]
     if len(priced) > 1:
         least = min(cost for cost, _ in priced)
         best_ones = [design for cost, design in priced if cost - least <= SAME_FRAC * max(least, 1e-9)]
         others = sorted((cost, quoted(design)) for cost, design in priced if design not in best_ones)
-        tail = f"; {others[0][1]} costs {others[0][0] - least:,.0f} more" if others else ""
+        tail = f"; {others[0][1]} costs {round(others[0][0]) - round(least):,} more" if others else ""
         verb = "costs" if len(best_ones) == 1 else "cost"
         yield f"For the same service {names_words(best_ones)} {verb} least a year ({_money(least)} {money}{tail})."
     elif len(priced) == 1 and len(same) == 1 and len(found.designs) > 1:

@@ -129,9 +129,8 @@ def _numbers(found: Comparison, measures: Measures) -> list[tuple[str, str, str]
         winners = _best(found, row)
         values = [row.figure(design) for design in found.designs]
         if winners:
-            value = row.figure(winners[0])
-            assert value is not None
-            figures.append((name, shown(value), _winner_words(found, winners)))
+            said = told.best_words([row.figure(winner) for winner in winners], row.better, shown)
+            figures.append((name, said, _winner_words(found, winners)))
         elif all(value is not None for value in values) and not row.same_service:
             figures.append((name, shown(values[0] or 0.0), "all alike"))
     return figures

@@ -138,7 +138,7 @@ def life_lines(found: Life, measures: Measures = METRIC) -> list[str]:
         f"Cycles: {found.full_cycles_per_year:.0f} full and {found.counted_cycles_per_year:.0f} counted cycles a year; "
         f"{found.delivered_kwh:,.0f} kWh delivered at its terminals over its life",
         f"  {measures.sentence(found.assumption)}",
-        "By each model alone: " + ", ".join(f"{name} {_years_words(years)}" for name, years in found.model_years.items()),
+        "By each model alone: " + "; ".join(f"{name} {_years_words(years)}" for name, years in found.model_years.items()),
         "",
         *_years(found),
         "",

@@ -24,16 +24,18 @@ GOOD_YEARS = 10.0
 MOST_LABELS = 15
 
 
-def _answer(found: Life) -> Answer:
+def _answer(found: Life, measures: Measures) -> Answer:
     lasts = found.years_to_end
     if lasts <= 0.0:
         state, sign = "flat", "Worn out already"
     elif found.first_flat_year is not None:
         state, sign = "flat", "Flat days in its life"
     else:
-        state = "good" if lasts >= GOOD_YEARS else "thin"
-        sign = "No flat day in its life" if state == "good" else "No flat day, but not for long"
-    return Answer(state, sign, told.verdict(found), tuple(said for said in (told.wear_words(found), _flat_words(found)) if said))
+        # By the figure that is printed: 9.97 years are 10.0 to who reads them.
+        state = "good" if round(lasts, 1) >= GOOD_YEARS else "thin"
+        sign = "No flat day in its life" if state == "good" else "No flat day, but a short life"
+    wear = told.wear_words(found, measures)
+    return Answer(state, sign, told.verdict(found), tuple(said for said in (wear, _flat_words(found)) if said))
 
 
 def _flat_words(found: Life) -> str:
@@ -239,7 +241,7 @@ def life_page(
         kind="Life of the bank",
         scenario=found.scenario,
         when=f"a route of {plural_text(found.days, 'day')}, year after year",
-        answer=_answer(found),
+        answer=_answer(found, measures),
         numbers=_numbers(found),
         parts=_parts(found, measures),
         reading_intro=(

@@ -100,7 +100,7 @@ def _numbers(found: Odds) -> list[tuple[str, str, str]]:
         ),
         (
             "Longest stretch without a full bank",
-            f"{np.median(stretch):.0f} days",
+            plural_text(round(float(np.median(stretch))), "day"),
             f"in a usual year; {np.quantile(stretch, 0.95, method='higher'):.0f} in one of twenty, {stretch.max():.0f} at worst",
         ),
     ]

@@ -13,7 +13,7 @@ from simulator.battery import kernel as k
 from simulator.outcome import CAUSES, SPILLED, FlatDay, Outage, Outcome
 from simulator.report import pictures
 from simulator.report.measures import METRIC, Measures
-from simulator.report.tables import LIFT_WORDS, PROTECTION_COSTS, PROTECTION_WORDS, SPILL_WORDS, cause_words, cures
+from simulator.report.tables import LIFT_WORDS, PROTECTION_COSTS, PROTECTION_WORDS, SPILL_WORDS, cause_words, charger_words, cures
 from simulator.report.words import clock_text, date_text, short_span_text, wh_text, whole_text
 from simulator.scenario.parts import PRIORITIES, Scenario
 from simulator.units import SECONDS_PER_HOUR
@@ -303,7 +303,7 @@ def refills(outcome: Outcome) -> list[tuple[str, ...]]:
     return [
         (
             refill.source,
-            f"{refill.charger_a:.3g} A",
+            charger_words(refill),
             f"{refill.from_soc:.0%} to {refill.to_soc:.0%}",
             "not within 20 days" if refill.hours is None else f"{refill.hours:.1f} h",
             "never" if refill.offered_h <= 0.0 else f"{refill.offered_h:,.0f} h",

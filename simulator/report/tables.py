@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from itertools import groupby
 
 from simulator.battery import kernel as k
-from simulator.outcome import SPILLED, THIN_RATIO, WASTE_FRAC, FlatDay, Outcome
+from simulator.outcome import SPILLED, THIN_RATIO, WASTE_FRAC, FlatDay, Outcome, Refill
 from simulator.reasons import looked_back_words
 from simulator.report import layout
 from simulator.report.layout import Line
@@ -156,8 +156,9 @@ def medical_sentences(outcome: Outcome) -> list[str]:
         if line.asked_h <= 0.0:
             said.append(f"{name} never asks anything of the bank on this trip.")
             continue
+        which = "more h" if line.dark_h > 0.0 else "of them"
         tail = (
-            f" In {line.overload_h:.0f} more h bank or inverter are asked for too much at once, which may cut it off too."
+            f" In {line.overload_h:.0f} {which} bank or inverter are asked for too much at once, which may cut it off too."
             if line.overload_h
             else ""
         )
@@ -303,6 +304,11 @@ def _what_if(outcome: Outcome) -> Iterator[str]:
         yield from text_table(("change", "flat days left"), [(name, str(count)) for name, count in cures(outcome)])
 
 
+def charger_words(refill: Refill) -> str:
+    """Amperes of a charger; those of an engine are fewer than its charger's, which does not charge all the while it drives."""
+    return f"{refill.charger_a:.3g} A{' on average while driving' if refill.source == 'alternator' else ''}"
+
+
 def _bank(outcome: Outcome, measures: Measures) -> Iterator[str]:
     carries = outcome.autonomy_days
     if carries is None:
@@ -314,7 +320,7 @@ def _bank(outcome: Outcome, measures: Measures) -> Iterator[str]:
         share = f"from {refill.from_soc:.0%} to {refill.to_soc:.0%}"
         took = "not within 20 days" if refill.hours is None else f"{refill.hours:.1f} h"
         trip = "never on offer on this trip" if refill.offered_h <= 0.0 else f"on offer for {refill.offered_h:.0f} h of this trip"
-        yield f"To refill {share} by {refill.source} ({refill.charger_a:.3g} A): {took}; {trip}"
+        yield f"To refill {share} by {refill.source} ({charger_words(refill)}): {took}; {trip}"
     soc, hour = outcome.lowest
     moment = outcome.local(outcome.timeline.utc[hour])
     stop = outcome.scenario.stops[int(outcome.timeline.stop[hour])].name

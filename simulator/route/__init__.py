@@ -6,6 +6,8 @@ Nothing here opens a socket: past years come from the cache that ``flatdays fetc
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from simulator import weather
@@ -73,7 +75,8 @@ def route_weather(scenario: Scenario, clock: Timeline) -> RouteWeather:
             if ready.precipitation_mm is not None:
                 rain_mm[here] = ready.precipitation_mm[0, here]
             if asks_for_normals(stop):
-                usual_sun[place] = written_normals(stop).sun_kwh_m2_day
+                # Years are drawn from the clearness, under the sun of the stop: at another latitude that is another light.
+                usual_sun[place] = replace(written_normals(stop), latitude_deg=stop.latitude_deg).sun_kwh_m2_day
             continue
         if asks_for_normals(stop):
             continue

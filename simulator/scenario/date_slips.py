@@ -29,7 +29,7 @@ MONTHS: Final = (
 _LINE: Final = re.compile(rf"""^(\s*(?:{"|".join(KEYS)})\s*=\s*)([^\s"'#\[{{][^"'#\n]*?)(\s*(?:#.*)?)$""")
 _HEADER: Final = re.compile(r"^\s*\[")
 _STOP: Final = re.compile(r"^\s*\[\[\s*stop\s*\]\]")
-_YEAR_FIRST: Final = re.compile(r"(\d{4})([-/. ])(\d{1,2})\2(\d{1,2})(?:[T ](\d\d):(\d\d)(?::(\d\d))?)?")
+_YEAR_FIRST: Final = re.compile(r"(\d{4})([-/. ])(\d{1,2})\2(\d{1,2})(?:[Tt ](\d\d):([0-5]\d)(?::([0-5]\d))?)?")
 _YEAR_LAST: Final = re.compile(r"(\d{1,2})[-/. ](\d{1,2})[-/. ](\d{4})")
 _BY_NAME: Final = re.compile(r"(?:(\d{1,2})[. ]*([a-z]+)|([a-z]+)[. ]*(\d{1,2})),?[. ]*(\d{4})")
 FIRST_MONTH, LAST_MONTH = 1, 12
@@ -103,7 +103,10 @@ def date_cure(text: str) -> str:
         if year_first.group(5) and int(year_first.group(5)) >= HOURS_PER_DAY:
             return "The hours of a day are 00 to 23: write 00:00:00 of the next day."
     meant = date_meant(bare)
-    return f"{WRITE}: {meant}." if meant else f"{WRITE}, such as 2026-11-20."
+    clock = ""
+    if year_first and year_first.group(5):
+        clock = f"T{year_first.group(5)}:{year_first.group(6)}:{year_first.group(7) or '00'}"
+    return f"{WRITE}: {meant}{clock}." if meant else f"{WRITE}, such as 2026-11-20."
 
 
 def _is_date(text: str) -> bool:

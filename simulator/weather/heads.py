@@ -12,7 +12,7 @@ from simulator.scenario.parts import Stop
 from simulator.units import MINUTES_PER_HOUR
 from simulator.weather.files import SAMPLES
 from simulator.weather.formats import TMY2_HEADER, decode, recognise
-from simulator.weather.station import FAR_KM, FAR_M, OTHER_CLIMATE_KM, distance_km
+from simulator.weather.station import FAR_KM, FAR_M, OTHER_CLIMATE_KM, distance_km, sign_words
 
 HEAD_BYTES = 8192
 
@@ -91,5 +91,6 @@ def origin_words(origin: Origin, stop: Stop) -> str:
         if abs(higher_m) > FAR_M:
             words += ", so its air is warmer or colder"
     if away_km > OTHER_CLIMATE_KM:
-        return f"{words} (that is another climate; is longitude_deg right? west is negative)"
+        asked = sign_words(origin.latitude_deg, origin.longitude_deg, stop)
+        return f"{words} (that is another climate{f'; {asked}' if asked else ''})"
     return f"{words} (its sky may be another one)" if away_km > FAR_KM else words

@@ -175,6 +175,12 @@ def refuse_other_hemisphere(name: str, latitude_deg: float, stop: Stop) -> None:
     )
 
 
+def sign_words(latitude_deg: float, longitude_deg: float, stop: Stop) -> str:
+    """Ask after the sign of a stop's longitude, if with the other one it would lie near where its weather comes from."""
+    mirrored_km = distance_km(latitude_deg, longitude_deg, stop.latitude_deg, -stop.longitude_deg)
+    return "is longitude_deg right? west is negative" if mirrored_km <= OTHER_CLIMATE_KM else ""
+
+
 def distance_notes(station: StationYear, stop: Stop) -> tuple[str, ...]:
     """Say in a sentence each if a station is far from a stop, or at another height.
 
@@ -194,7 +200,8 @@ def distance_notes(station: StationYear, stop: Stop) -> tuple[str, ...]:
     if away_km > FAR_KM:
         advice = "a file from nearer by would tell more about its sky"
         if away_km > OTHER_CLIMATE_KM:
-            advice = "that is another climate, so the answer is not for this place (is longitude_deg right? west is negative)"
+            asked = sign_words(station.latitude_deg, station.longitude_deg, stop)
+            advice = f"that is another climate, so the answer is not for this place{f' ({asked})' if asked else ''}"
         notes.append(
             f'stop {stop.number} "{stop.name}": its weather was measured {away_km:,.0f} km away, at {station.name}; {advice}'
         )
