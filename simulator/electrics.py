@@ -76,8 +76,11 @@ def medical_lines(
     A DC device is not dark while only the inverter has let go. Of an hour in which it runs for a part, the dark share counts.
     """
     found = []
-    essential_ac = (load.bus_w[0, :, 0, REST_AC_W] > 0.0) | (load.bus_w[0, :, 0, PEAK_AC_W] > 0.0)
-    by_bank_h = np.maximum(hours[:, k.DARK_H] - np.where(essential_ac, hours[:, k.INVERTER_OFF_H], 0.0), 0.0)
+    # The hours without the inverter count as dark only while essential load asks for it: in the peak, in the rest, or in both.
+    peak_h = load.peak_h[0]
+    asking_h = np.where(load.bus_w[0, :, 0, REST_AC_W] > 0.0, 1.0 - peak_h, 0.0)
+    asking_h = asking_h + np.where(load.bus_w[0, :, 0, PEAK_AC_W] > 0.0, peak_h, 0.0)
+    by_bank_h = np.maximum(hours[:, k.DARK_H] - np.minimum(hours[:, k.INVERTER_OFF_H], asking_h), 0.0)
     level_wh = np.diff(load.mean_w[0], axis=-1, prepend=0.0)
     for device, watts in zip(devices, load.medical_w, strict=True):
         asks = watts > LEAST_W

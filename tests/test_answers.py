@@ -125,3 +125,13 @@ def test_the_command_says_what_it_understood(tmp_path, capsys):
     # What was written word for word is not said again.
     assert "--units" not in said
     assert (read_scenario(file).stops[-1].depart - read_scenario(file).stops[0].arrive).days == 13
+
+
+def test_a_place_that_is_not_in_the_list_is_mended_by_what_can_be_answered(monkeypatch):
+    from simulator.scenario import places
+
+    monkeypatch.setattr(places, "towns_named", lambda name: [])
+    monkeypatch.setattr(places, "_nearest_name", lambda name: "")
+    with pytest.raises(ValueError, match="give latitude,longitude, such as") as said:
+        answers.places("the lake")
+    assert "latitude_deg" not in str(said.value)

@@ -9,9 +9,9 @@ import pytest
 
 from simulator import parse_scenario, read_scenario, simulate
 from simulator.battery import kernel as k
-from simulator.outcome import CAUSES, flat_mask
+from simulator.outcome import CAUSES, Refill, flat_mask
 from simulator.record import days_table, hours_table, summary
-from simulator.report.tables import CAUSE_WORDS, LIFT_WORDS, answer_lines, cure_sentence, verdict
+from simulator.report.tables import CAUSE_WORDS, LIFT_WORDS, answer_lines, charger_words, cure_sentence, verdict
 
 SCENARIOS = Path(__file__).resolve().parents[1] / "scenarios"
 PLAIN = """
@@ -427,3 +427,9 @@ def test_a_bank_with_charge_left_that_sags_is_told_as_voltage():
     assert outcome.flat_day_counts["lift voltage"] == 0
     patient = simulate(parse_scenario(SAG.replace("unit_ah = 60", "unit_ah = 60\nin_parallel = 6")))
     assert not patient.flat_days
+
+
+def test_amperes_of_an_engine_are_said_to_be_a_mean():
+    """A charger of 30 A that charges for 0.9 of the drive is not one of 27 A."""
+    said = [charger_words(Refill(source, 27.0, 0.2, 0.95, 5.5, 1.0)) for source in ("alternator", "hookup")]
+    assert said == ["27 A on average while driving", "27 A"]

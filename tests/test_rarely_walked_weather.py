@@ -15,6 +15,7 @@ from simulator.scenario import parse_scenario
 from simulator.weather import files
 from simulator.weather.files import read_sample, read_weather_file
 from simulator.weather.heads import Origin, origin_of_file, origin_of_sample, origin_words
+from simulator.weather.station import distance_notes
 
 STOP = """
 title = "One stop"
@@ -111,3 +112,15 @@ def test_samples_that_are_not_there_are_a_sentence(tmp_path, monkeypatch):
     with pytest.raises(WeatherFileError, match="which is not installed"):
         read_sample("greensboro")
     assert files.SAMPLES
+
+
+def test_the_sign_of_a_longitude_is_asked_after_only_where_it_may_be_wrong():
+    """With the other sign Greensboro would be near; what is merely far has the right one."""
+    (stop,) = parse_scenario(STOP).stops
+    here = Origin("here", 36.1, -79.95, None)
+    wrong, far = (replace(stop, latitude_deg=36.1, longitude_deg=east) for east in (79.95, -90.0))
+    assert origin_words(here, wrong).endswith("(that is another climate; is longitude_deg right? west is negative)")
+    assert origin_words(here, far).endswith("(that is another climate)")
+    station = read_sample("greensboro")
+    assert "(is longitude_deg right? west is negative)" in distance_notes(station, wrong)[0]
+    assert distance_notes(station, far)[0].endswith("so the answer is not for this place")

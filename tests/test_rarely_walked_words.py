@@ -384,3 +384,12 @@ def test_a_bank_that_is_full_again_every_day():
     """Sun every day: the worksheet bridges dark days that do not come on this route."""
     said = one_line(worksheet_lines(worksheet(trip(weather="{ clear = true }", panel_w=300))))
     assert "on this route the bank is full again after" in said
+
+
+def test_one_day_without_a_full_bank_is_a_day():
+    found = odds(trip(), 4)
+    for stretch, words in ((1.2, "1 day in a usual year"), (3.4, "3 days in a usual year")):
+        found.__dict__["stretch_days"] = np.full(4, stretch)
+        assert f"Longest stretch without a full bank: {words}" in odds_lines(found)[-1] or any(
+            words in line for line in map(str, odds_lines(found))
+        )

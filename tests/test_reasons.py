@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -77,23 +78,13 @@ def test_the_words_follow_the_figures():
 def test_what_is_usual_under_borrowed_normals_is_what_is_drawn_from_them_there():
     """The clearness of Amsterdam under the December sun of 48.1 north: a third more light than at Amsterdam itself."""
     from simulator.route import drawn_years, route_weather
+    from simulator.scenario import starter_text
+    from simulator.scenario.starter import Place, Plan
     from simulator.timeline import build_timeline
     from simulator.weather.normals_table import normals_from_table
 
-    text = (SCENARIOS / "worksheet.toml").read_text(encoding="utf-8")
-    lines = []
-    for line in text.splitlines():
-        key = line.split("=")[0].strip()
-        lines.append(
-            {
-                "latitude_deg": "latitude_deg = 48.1",
-                "longitude_deg": "longitude_deg = 7.9",
-                "arrive": "arrive = 2026-12-01",
-                "depart": "depart = 2026-12-30",
-                "weather": 'weather = { normals = "AMSTERDAM" }',
-            }.get(key, line)
-        )
-    scenario = parse_scenario("\n".join(lines))
+    place = Place("Upper Rhine", 48.1, 7.9, weather='{ normals = "AMSTERDAM" }')
+    scenario = parse_scenario(starter_text(Plan(places=(place,), first=date(2026, 12, 1), days=29)))
     clock = build_timeline(scenario)
     usual = route_weather(scenario, clock).usual_sun[0][11]
     drawn = drawn_years(scenario, clock, 100, seed=1).block(0, 100).table["ghi"].sum() / 100 / clock.hours * 24.0 / 1000.0

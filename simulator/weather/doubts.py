@@ -33,8 +33,18 @@ def _origin_of_sample(name: str) -> Origin | None:
 
 
 @lru_cache(maxsize=64)
-def _origin_of_file(path: Path) -> Origin | None:
+def _origin_of_file(path: Path, stamp: tuple[int, int] | None) -> Origin | None:
+    """``stamp`` is there for the cache: a file that was replaced is read again."""
     return origin_of_file(path)
+
+
+def _stamp(path: Path) -> tuple[int, int] | None:
+    """Time of the last change [ns] and size of a file; None: it cannot be looked at."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size
 
 
 def _origin(stop: Stop) -> Origin | None:
@@ -45,7 +55,7 @@ def _origin(stop: Stop) -> Origin | None:
     if choice.sample is not None:
         return _origin_of_sample(choice.sample)
     if choice.file is not None:
-        return _origin_of_file(choice.file)
+        return _origin_of_file(choice.file, _stamp(Path(choice.file)))
     place = None if choice.normals is None else choice.normals.place
     if place is None or place.strip().lower() == NEAREST:
         return None
