@@ -37,6 +37,9 @@ FLAT_MISSED_FRAC = 0.02
 """... or for this share of the day's load."""
 CAUSES = ("cold", "snow", "shade", "controller", "acceptance", "voltage", "structural", "buffer")
 """In the order in which they are tried."""
+COLD_CELLS_C = 10.0
+"""Cells that were never colder are not called cold, though a lead-acid bank at 20 C gives a little less than at 25 (common
+practice, no source)."""
 STRUCTURAL_DAYS = 30
 LEAST_STRUCTURAL_DAYS = 7
 """Fewer days than this tell nothing of weeks (common practice, no source)."""
@@ -224,6 +227,8 @@ class Outcome:
                 if name == "voltage" and self.days[0, day, k.DAY_LOWEST_SOC] < 1.0 - self.scenario.bank.usable_frac:
                     # Below the planning line a falling voltage only says that the bank is nearly empty.
                     continue
+                if name == "cold" and not self._cells_were_cold(day):
+                    continue
                 if lane in self.lane_names and not self.flat[self.lane_names.index(lane), day]:
                     return name
         first = max(day - STRUCTURAL_DAYS + 1, 0)
@@ -231,6 +236,12 @@ class Outcome:
         if ratio is None or ratio >= 1.0 or (ratio > 0.0 and day - first + 1 < LEAST_STRUCTURAL_DAYS):
             return "buffer"
         return "structural"
+
+    def _cells_were_cold(self, day: int) -> bool:
+        """Whether the cells were cold within the days that tell of weeks, or as cold as the bank's own limits."""
+        bank = self.scenario.bank
+        coldest_c = self.hours[self._hours_of_days(max(day - STRUCTURAL_DAYS + 1, 0), day), k.CELL_END_C].min()
+        return bool(coldest_c <= max(COLD_CELLS_C, bank.charge_resume_c, bank.discharge_min_c))
 
     def looked_back(self, day: int) -> tuple[int, bool]:
         """Days that tell whether a flat day is structural, that day included, and whether the trip began with them."""

@@ -185,3 +185,11 @@ def test_voltages_of_electronics_at_their_bounds():
 @pytest.mark.parametrize("chemistry", ["lfp", "agm", "gel", "flooded"])
 def test_every_chemistry_can_be_written_and_is_described(chemistry):
     assert any(chemistry.upper() in line for line in describe(read(chemistry=chemistry)))
+
+
+@pytest.mark.parametrize(("label", "meant"), [("lithium", "lfp"), ("LiFePO4", "lfp"), ("wet", "flooded")])
+def test_the_word_on_the_label_leads_to_the_chemistry(label, meant):
+    with pytest.raises(InputError) as found:
+        parse_scenario(STARTER.replace('chemistry = "lfp"', f'chemistry = "{label}"', 1))
+    (mistake,) = found.value.mistakes
+    assert mistake.endswith(f'got "{label}". Did you mean "{meant}"?')

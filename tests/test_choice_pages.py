@@ -442,7 +442,10 @@ def test_a_table_of_designs_needs_a_cell_for_each():
 
 def test_figures_that_only_count_as_alike_are_told_by_their_limit():
     assert compared.best_words([0.05, 0.0], -1, lambda it: f"{compared.days_text(it)} days") == "at most 0.05 days"
-    assert compared.best_words([11.3, 10.8], 1, lambda it: f"its bank {compared.life_text(it)} years") == "its bank at least 10.8 years"
+    assert (
+        compared.best_words([11.3, 10.8], 1, lambda it: f"its bank {compared.life_text(it)} years")
+        == "its bank at least 10.8 years"
+    )
     assert compared.best_words([1400.2, 1400.4], -1, lambda it: f"{it:,.0f} EUR") == "1,400 EUR"
     assert compared.best_words([None], -1, str) == ""
 
@@ -450,7 +453,8 @@ def test_figures_that_only_count_as_alike_are_told_by_their_limit():
 def test_the_difference_in_costs_is_that_of_the_costs_that_are_printed():
     """215.6 and 281.4 are printed as 216 and 281: 65 apart, not 66."""
     found = beside()
-    dear = [replace(design, cost=replace(design.cost, per_year=cost)) for design, cost in zip(found.designs[1:3], (215.6, 281.4))]
-    same = replace(dear[1], flat_days=dear[0].flat_days)
-    said = list(compared.win_words(replace(found, designs=(dear[0], same)), METRIC))[-1]
+    first, other = found.designs[1:3]
+    cheap = replace(first, cost=replace(first.cost, per_year=215.6))
+    dear = replace(other, cost=replace(other.cost, per_year=281.4), flat_days=first.flat_days)
+    said = list(compared.win_words(replace(found, designs=(cheap, dear)), METRIC))[-1]
     assert "(216 EUR; " in said and "costs 65 more)" in said

@@ -195,7 +195,9 @@ def _units_misfit(plan: Plan) -> str:
 
 
 def _days_misfit(plan: Plan) -> str:
-    return "" if plan.days >= len(plan.places) else f"expected at least a day for each of {len(plan.places)} places, got {plan.days}"
+    return (
+        "" if plan.days >= len(plan.places) else f"expected at least a day for each of {len(plan.places)} places, got {plan.days}"
+    )
 
 
 FITTING: dict[str, Callable[[Plan], str]] = {"units": _units_misfit, "days": _days_misfit}
@@ -211,7 +213,9 @@ def _usual(plan: Plan, key: str) -> Plan:
 
 def _together(plan: Plan) -> list[str]:
     """Whether the answers fit together."""
-    return [f"{question.flag}: {said}" for question in QUESTIONS if question.key in FITTING and (said := FITTING[question.key](plan))]
+    return [
+        f"{question.flag}: {said}" for question in QUESTIONS if question.key in FITTING and (said := FITTING[question.key](plan))
+    ]
 
 
 def _with_weather(place: Place) -> Place:

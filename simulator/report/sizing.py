@@ -133,7 +133,8 @@ def _answers(found: Sizing, measures: Measures) -> Iterator[str]:
         yield f"Lightest: cannot be told without {', '.join(found.grid.mass_missing)}"
     if found.nearest is not None:
         yield f"Nearest: {design_words(found, found.nearest)}"
-        yield f"  {money(found.nearest.parts.price, found)}; {result_words(found, found.nearest)}"
+        units = f" {CURRENCY}" if found.scenario.costs.currency is None else ""
+        yield f"  {money(found.nearest.parts.price, found)}{units}; {result_words(found, found.nearest)}"
 
 
 def _front(found: Sizing, measures: Measures) -> Iterator[str]:

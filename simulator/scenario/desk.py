@@ -10,7 +10,7 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
-from typing import Any
+from typing import Any, Final
 
 from simulator.scenario.lines import Path
 
@@ -76,9 +76,16 @@ def shown(value: Any) -> str:
     return "nothing"
 
 
+OTHER_WORDS: Final = {"lithium": "lfp", "lifepo4": "lfp", "life": "lfp", "lithium iron phosphate": "lfp", "wet": "flooded"}
+"""What the label calls a chemistry; letters alone would not find it."""
+
+
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return `` Did you mean "x"?`` for the nearest known word, or nothing."""
     by_lower = {name.lower(): name for name in known}
+    meant = OTHER_WORDS.get(word.strip().lower())
+    if meant is not None and meant in by_lower:
+        return f" Did you mean {quote(by_lower[meant])}?"
     found = difflib.get_close_matches(word.lower()[:LONGEST_QUOTE], by_lower, n=1, cutoff=0.6)
     return f" Did you mean {quote(by_lower[found[0]])}?" if found else ""
 
