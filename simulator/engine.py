@@ -16,7 +16,7 @@ from simulator import battery, loads, solar, sources, timeline
 from simulator.battery import FAR_C, Histories, Lanes, kernel
 from simulator.battery.kernel import FloatArray
 from simulator.cabin import hourly_bay_c, hourly_cabin_c, hourly_unheated_bay_c
-from simulator.outcome import Outcome, Refill
+from simulator.outcome import COLD_CELLS_C, Outcome, Refill
 from simulator.route import RouteWeather, route_weather
 from simulator.scenario.parts import Bank, Scenario, Vehicle
 from simulator.units import HOURS_PER_DAY
@@ -28,8 +28,6 @@ DAYLIGHT_W_M2 = 20.0
 """From this light on a panel is near its full voltage (common practice, no source)."""
 REFILL_HOURS = 20 * HOURS_PER_DAY
 REFILL_CELL_C = 20.0
-RATED_C = 25.0
-"""Cells at which a data sheet states the capacity (25 C in most of them; common practice, no source)."""
 
 LaneValues = dict[str, float | int | tuple[float, ...]]
 
@@ -266,7 +264,7 @@ def bank_curves(bank: Bank) -> tuple[FloatArray, FloatArray]:
     capacities : (2, CAPACITY_NODES)
     """
     curve, capacity = battery.pack_curve(bank)
-    warm = np.maximum(capacity, np.interp(RATED_C, kernel.capacity_grid_c(), capacity))
+    warm = np.maximum(capacity, np.interp(COLD_CELLS_C, kernel.capacity_grid_c(), capacity))
     return np.stack([curve, curve]), np.stack([capacity, warm])
 
 
