@@ -290,3 +290,8 @@ def sized_without_currency():
     scenario = read_scenario(SCENARIOS / "size-rambler.toml")
     scenario = replace(scenario, costs=replace(scenario.costs, currency=None))
     return size(scenario, replace(scenario.size, in_parallel=(2, 3), years=2, flat_days=20))
+
+
+@pytest.mark.parametrize(("chemistry", "said"), [("lfp", "LFP"), ("agm", "AGM"), ("gel", "gel"), ("flooded", "flooded")])
+def test_letters_are_capitals_and_words_are_not(chemistry, said, make_bank):
+    assert replace(make_bank("agm"), chemistry=chemistry).chemistry_name == said

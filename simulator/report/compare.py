@@ -217,7 +217,7 @@ def units_words(design: Design) -> str:
     bank = design.scenario.bank
     panels_w = sum(it.panel.p_w * it.in_series * it.in_parallel for it in design.scenario.arrays)
     panels = f"{panels_w:,.0f} W of panels" if panels_w > 0.0 else "no panels"
-    parts = [f"{design.units} x {bank.unit_v:g} V {bank.unit_ah:g} Ah {bank.chemistry.upper()}", panels]
+    parts = [f"{design.units} x {bank.unit_v:g} V {bank.unit_ah:g} Ah {bank.chemistry_name}", panels]
     if design.scenario.generator is not None:
         parts.append(f"generator {design.scenario.generator.rated_w:,.0f} W")
     return ", ".join(parts)

@@ -21,7 +21,7 @@ SHALLOWER = "a larger bank, which cycles less deeply"
 def verdict(found: Life) -> str:
     """The answer in one sentence."""
     bank = found.scenario.bank
-    name = f"{bank.in_series * bank.in_parallel} x {bank.unit_ah:g} Ah {bank.chemistry.upper()}"
+    name = f"{bank.in_series * bank.in_parallel} x {bank.unit_ah:g} Ah {bank.chemistry_name}"
     low, high = found.band_years
     if found.years_to_end <= 0.0:
         return f"This bank ({name}) is at the end of its life already."

@@ -316,7 +316,7 @@ def setup(scenario: Scenario) -> list[tuple[str, str]]:
     """What was simulated, as the engine understood it."""
     bank = scenario.bank
     floor = "a disconnect is set there" if bank.at_floor == "off" else "loads run on below it"
-    units = f"{bank.in_series * bank.in_parallel} x {bank.unit_v:g} V {bank.unit_ah:g} Ah {bank.chemistry.upper()}"
+    units = f"{bank.in_series * bank.in_parallel} x {bank.unit_v:g} V {bank.unit_ah:g} Ah {bank.chemistry_name}"
     place = "in a heated bay" if bank.place == "heated" else bank.place
     lines = [
         ("bank", f"{units}: {bank.in_series} in series, {bank.in_parallel} in parallel, placed {place}"),

@@ -21,7 +21,7 @@ def bank_words(design: Design) -> str:
     """The bank of a design: units, chemistry, bus."""
     bank = design.fresh.bank
     units = bank.in_parallel if bank.in_series == 1 else f"{bank.in_parallel} x {bank.in_series}"
-    return f"{units} x {bank.unit_ah:g} Ah {bank.chemistry.upper()} on {design.fresh.vehicle.bus_v} V"
+    return f"{units} x {bank.unit_ah:g} Ah {bank.chemistry_name} on {design.fresh.vehicle.bus_v} V"
 
 
 def design_words(found: Sizing, design: Design) -> str:

@@ -109,7 +109,7 @@ def verdict(outcome: Outcome) -> str:
     flat = len(outcome.flat_days)
     bank = outcome.scenario.bank
     units = bank.in_series * bank.in_parallel
-    name = f"{units} x {bank.unit_ah:g} Ah {bank.chemistry.upper()}"
+    name = f"{units} x {bank.unit_ah:g} Ah {bank.chemistry_name}"
     if flat == 0:
         thin = int(outcome.thin.sum())
         tail = f", though {plural(thin, 'day')} came close" if thin else ""

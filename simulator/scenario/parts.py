@@ -241,6 +241,11 @@ class Bank:
     charge_max_v: float = 0.0
     """Voltage of one unit at which its electronics end charging; 0: none."""
 
+    @property
+    def chemistry_name(self) -> str:
+        """As people write it: LFP and AGM are short for something, gel and flooded are words."""
+        return self.chemistry.upper() if self.chemistry in ("lfp", "agm") else self.chemistry
+
 
 @dataclass(frozen=True)
 class Panel:

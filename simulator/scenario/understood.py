@@ -65,7 +65,7 @@ def _bank(bank: Bank) -> Iterator[str]:
     volts = bank.unit_v * bank.in_series
     yield (
         f"{bank.in_series} in series x {bank.in_parallel} in parallel of {bank.unit_v:g} V {bank.unit_ah:g} Ah "
-        f"{bank.chemistry.upper()}: "
+        f"{bank.chemistry_name}: "
         f"{ah:g} Ah at {volts:g} V, {ah * volts / 1000:.2f} kWh, {bank.unit_kg * bank.in_series * bank.in_parallel:.0f} kg"
     )
     yield f"Planned use {bank.usable_frac:.0%}, {ah * volts * bank.usable_frac / 1000:.2f} kWh; starts at {bank.start_soc:.0%}"
