@@ -130,7 +130,41 @@ def test_comfort_beside_an_inverter_that_is_off_with_luxury_on_it(make_bank, wal
     assert missed == pytest.approx([40.0, 36.0, 10.0])
 
 
+def test_comfort_is_told_from_luxury_that_needs_no_inverter_either(make_bank, walk_bank):
+    """24 W for 20 W of essential, 10 W of comfort and 20 W of luxury on the bus: 6 W of comfort are missed, all of the luxury."""
+    state = np.zeros((1, k.STATE_SIZE))
+    state[0, [k.SOC, k.WELL, k.CELL_C, k.AC_OFF]] = 0.9, 0.9, 25.0, 1.0
+    given = {"load_w": [[60.0], [100.0], [130.0]], "ac_w": [[40.0], [70.0], [80.0]], "state": state}
+    walked = walk_bank(make_bank("tank", discharge_limit_a=2.0), 1, lane=INVERTER, **given)
+    missed = first(walked, k.MISSED_ESSENTIAL_WH, k.MISSED_COMFORT_WH, k.MISSED_LUXURY_WH)
+    assert missed == pytest.approx([40.0, 36.0, 30.0])
+
+
+def test_an_inverter_comes_back_by_the_voltage_without_what_it_feeds(make_bank, walk_bank):
+    """60 W leave 11.7 V of 12 in 50 mOhm, above the 11.5 of its return; with its own 200 W it is 10.8, above the 9 of its end."""
+    state = np.zeros((1, k.STATE_SIZE))
+    state[0, [k.SOC, k.WELL, k.CELL_C, k.AC_OFF]] = 0.9, 0.9, 25.0, 1.0
+    lane = {"inverter_off_v": 9.0, "inverter_on_v": 11.5}
+    walked = walk_bank(make_bank("tank", resistance_ohm=0.05), 1, load_w=260.0, ac_w=200.0, state=state, lane=lane)
+    assert first(walked, k.INVERTER_OFF_H, k.MISSED_DARK_WH) == [0.0, 0.0]
+
+
 # ---- cold ----
+
+
+def test_what_a_generator_gives_the_load_is_not_refused_by_a_cold_bank(make_bank, make_generator, walk_bank):
+    """The bus voltage, and with it what is on offer, moves by little between no load and 100 W."""
+    state = np.zeros((1, k.STATE_SIZE))
+    state[0, [k.SOC, k.WELL, k.CELL_C, k.COLD, k.GENERATOR]] = 0.5, 0.5, -5.0, 1.0, 1.0
+    bank = make_bank("lfp", standby_w=0.0)
+    refused, given = [], []
+    for load_w in (0.0, 100.0):
+        walked = walk_bank(bank, 1, load_w=load_w, bay_c=-5.0, generator_allowed=1.0, generator=make_generator(), state=state)
+        refused.append(walked.hour(k.REFUSED_CHARGER_WH)[0])
+        given.append(walked.hour(k.GENERATOR_WH)[0])
+    assert given == pytest.approx([0.0, 100.0])
+    assert refused[0] > 300.0
+    assert refused[0] - refused[1] == pytest.approx(100.0, rel=0.1)
 
 
 @pytest.mark.parametrize(("charge_min_c", "locked"), [(0.0, 0.0), (0.001, 1.0)])
@@ -169,6 +203,8 @@ def test_an_empty_well_waits_for_its_latch_when_the_run_is_continued(make_bank, 
     sun_w = [0.0, 240.0]
     whole = walk_bank(bank, 2, load_w=60.0, sun_w=sun_w, state=state)
     assert whole.hour(k.DARK_H)[1] == pytest.approx(0.5)
+    # It is dark for want of charge, not of voltage.
+    assert whole.total(k.LOW_V_H) == 0.0
     for hour in range(2):
         part = walk_bank(bank, 1, load_w=60.0, sun_w=sun_w[hour], state=state)
         assert (part.result.hours[0, 0] == whole.result.hours[0, hour]).all()
