@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pvlib
 import pytest
 
 from simulator.cli import main
@@ -295,3 +296,26 @@ def sized_without_currency():
 @pytest.mark.parametrize(("chemistry", "said"), [("lfp", "LFP"), ("agm", "AGM"), ("gel", "gel"), ("flooded", "flooded")])
 def test_letters_are_capitals_and_words_are_not(chemistry, said, make_bank):
     assert replace(make_bank("agm"), chemistry=chemistry).chemistry_name == said
+
+
+def test_a_weather_file_from_afar_is_looked_at_again_when_it_was_replaced(tmp_path):
+    """The same name, with the head of another place: Greensboro's file as it is, then with Miami's latitude."""
+    text = (Path(pvlib.__file__).parent / "data" / "723170TYA.CSV").read_text(encoding="ascii")
+    file = tmp_path / "year.csv"
+    file.write_text(text, encoding="ascii")
+    scenario = parse_scenario(trip(latitude_deg=37.3, weather=f'{{ file = "{file.as_posix()}" }}'))
+    assert far_weather(scenario) == ()
+    head, rest = text.split("\n", 1)
+    assert ",36.100," in head
+    file.write_text(head.replace(",36.100,", ",25.8000,") + "\n" + rest, encoding="ascii")
+    (far,) = far_weather(scenario)
+    assert far.km == pytest.approx(1280.0, abs=30.0)
+    file.unlink()
+    assert far_weather(scenario) == ()
+
+
+def test_normals_of_a_far_place_are_from_afar():
+    written = '{ normals = "Chicago Ohare Intl Ap" }'
+    (far,) = far_weather(parse_scenario(trip(latitude_deg=36.1, weather=written)))
+    assert far.km == pytest.approx(955.0, abs=40.0)
+    assert far_weather(parse_scenario(trip(latitude_deg=36.1, weather='{ normals = "nearest" }'))) == ()
