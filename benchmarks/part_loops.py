@@ -66,7 +66,7 @@ def measure_loops(report: Report, folder: Path, repetitions: int) -> None:
     _in_numpy(report, max(repetitions // 3, 3))
     _in_lock_step(report, folder, repetitions)
     for build in (plain_case, full_case):
-        _threads(report, build("lfp", THREADED_LANES), max(repetitions // 3, 3))
+        _threads(report, build("lfp", THREADED_LANES), max(repetitions // 2, 5))
     _growth(report, max(repetitions // 3, 3))
 
 
