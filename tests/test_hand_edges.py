@@ -120,24 +120,18 @@ def test_a_generator_that_stops_lets_the_inverter_go(make_bank, make_generator, 
     assert walked.hour(k.DARK_H)[0] == pytest.approx(0.75)
 
 
-def test_comfort_beside_an_inverter_that_is_off_with_luxury_on_it(make_bank, walk_bank):
-    """24 W for 20 W of essential and 10 W of comfort that need no inverter: 6 W are missed, and the 30 W behind it."""
+@pytest.mark.parametrize(("all_w", "luxury_wh"), [(110.0, 10.0), (130.0, 30.0)])
+def test_comfort_beside_an_inverter_that_is_off_with_luxury_on_it(all_w, luxury_wh, make_bank, walk_bank):
+    """24 W for 20 W of essential and 10 W of comfort that need no inverter: 6 W are missed, and the 30 W behind it.
+
+    Luxury is 10 W behind it; with 130 W in all, 20 W more on the bus, for which nothing is left.
+    """
     state = np.zeros((1, k.STATE_SIZE))
     state[0, [k.SOC, k.WELL, k.CELL_C, k.AC_OFF]] = 0.9, 0.9, 25.0, 1.0
-    given = {"load_w": [[60.0], [100.0], [110.0]], "ac_w": [[40.0], [70.0], [80.0]], "state": state}
+    given = {"load_w": [[60.0], [100.0], [all_w]], "ac_w": [[40.0], [70.0], [80.0]], "state": state}
     walked = walk_bank(make_bank("tank", discharge_limit_a=2.0), 1, lane=INVERTER, **given)
     missed = first(walked, k.MISSED_ESSENTIAL_WH, k.MISSED_COMFORT_WH, k.MISSED_LUXURY_WH)
-    assert missed == pytest.approx([40.0, 36.0, 10.0])
-
-
-def test_comfort_is_told_from_luxury_that_needs_no_inverter_either(make_bank, walk_bank):
-    """24 W for 20 W of essential, 10 W of comfort and 20 W of luxury on the bus: 6 W of comfort are missed, all of the luxury."""
-    state = np.zeros((1, k.STATE_SIZE))
-    state[0, [k.SOC, k.WELL, k.CELL_C, k.AC_OFF]] = 0.9, 0.9, 25.0, 1.0
-    given = {"load_w": [[60.0], [100.0], [130.0]], "ac_w": [[40.0], [70.0], [80.0]], "state": state}
-    walked = walk_bank(make_bank("tank", discharge_limit_a=2.0), 1, lane=INVERTER, **given)
-    missed = first(walked, k.MISSED_ESSENTIAL_WH, k.MISSED_COMFORT_WH, k.MISSED_LUXURY_WH)
-    assert missed == pytest.approx([40.0, 36.0, 30.0])
+    assert missed == pytest.approx([40.0, 36.0, luxury_wh])
 
 
 def test_an_inverter_comes_back_by_the_voltage_without_what_it_feeds(make_bank, walk_bank):

@@ -244,13 +244,13 @@ def _compile(function: _Compiled) -> _Compiled:
 
 @_compile
 def _least(a, b):
-    """min(a, b); the compiler is done with it sooner than with the built-in, of which every call is another puzzle to it."""
+    """min(a, b), compiled sooner than the built-in; the first wins a tie."""
     return b if b < a else a
 
 
 @_compile
 def _most(a, b):
-    """max(a, b)"""
+    """max(a, b), compiled sooner than the built-in; the first wins a tie."""
     return b if b > a else a
 
 

@@ -190,6 +190,7 @@ def unpacked(data: bytes, shape: tuple[int, int]) -> ChunkResult | None:
             arrays = {name: file[name] for name in ARRAYS}
             head = json.loads(file["head"].tobytes())
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, NotImplementedError):
+        # The last: a broken head may name a way of packing that zipfile does not know.
         return None
     whole = isinstance(head, dict) and head.get("sha256") == _checksum(arrays)
     fits = all(arrays[name].shape[:2] == shape for name in ARRAYS) and arrays["totals"].shape[2:] == (k.HOUR_FIELDS,)
