@@ -229,6 +229,61 @@ class Histories(NamedTuple):
     """(hours,): number of the local day."""
 
 
+class Steady(NamedTuple):
+    """What follows from a lane alone, worked out before its first hour."""
+
+    two_wells: bool
+    decay: float
+    fade: float
+    ramp: float
+    """:func:`_well_terms` of a whole hour."""
+    cooling: float
+    c_per_w: float
+    warming: float
+    chilling: float
+    rewarming: float
+    charge_limit_per_h: float
+    cold_limit_per_h: float
+    range_v: float
+    hysteresis: float
+    minds_v: bool
+
+
+class Hour(NamedTuple):
+    """What is decided once an hour, before its first segment."""
+
+    load_wh: float
+    essential_wh: float
+    electronics_w: float
+    other_w: float
+    shore_w: float
+    drive_w: float
+    sun_w: float
+    offered_w: float
+    fixed_w: float
+    """All sources but the generator."""
+    generator_a: float
+    """0: it may not run."""
+    volts: float
+    current: float
+    absorb_v: float
+    resistance: float
+    stiffness: float
+    rate_c: float
+    end_c: float
+    """Where the cells end without a heater."""
+    heater_w: float
+    cold: bool
+    hot: bool
+    cut: bool
+    charge_floor: float
+    back_soc: float
+    charge_limit: float
+    discharge_limit: float
+    limit_a: float
+    high_soc: float
+
+
 def _compile(function: _Compiled) -> _Compiled:
     """Compile without the GIL, cached on disk; where no cache folder can be written, go on uncached.
 
@@ -242,70 +297,98 @@ def _compile(function: _Compiled) -> _Compiled:
     return compiled  # type: ignore[no-any-return]
 
 
-@_compile
+def _inner(function: _Compiled) -> _Compiled:
+    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "_nrt": False, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+    return njit(**options)(function)
+
+
+def _woven(function: _Compiled) -> _Compiled:
+    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "_nrt": False, "no_cpython_wrapper": True, "no_cfunc_wrapper": True, "forceinline": True}
+    return njit(**options)(function)
+
+
+@_inner
 def _least(a, b):
     """min(a, b), compiled sooner than the built-in; the first wins a tie."""
     return b if b < a else a
 
 
-@_compile
+@_inner
 def _most(a, b):
     """max(a, b), compiled sooner than the built-in; the first wins a tie."""
     return b if b > a else a
 
 
-@_compile
+@_inner
+def _cell_at(position):
+    """The cell of a curve that holds this place on its grid; the first and the last one beyond its ends."""
+    cell = int(position)
+    if cell < 0:
+        cell = 0
+    elif cell > NODES - 1:
+        cell = NODES - 1
+    return cell
+
+
+@_inner
 def _clear(values):
     """Zeros in place."""
     for place in range(len(values)):
         values[place] = 0.0
 
 
-@_compile
+@_woven
+def _copy(values, target):
+    """Values into an array of the same length."""
+    for place in range(len(values)):
+        target[place] = values[place]
+
+
+@_inner
 def _ocv(curve, soc):
     """Open-circuit voltage at soc [V]."""
     position = soc * NODES
-    cell = _least(_most(int(position), 0), NODES - 1)
+    cell = _cell_at(position)
     return curve[cell, OCV] + (position - cell) * (curve[cell + 1, OCV] - curve[cell, OCV])
 
 
-@_compile
+@_inner
 def _charge_v(curve, soc):
     """Voltage at soc while charging, less what the resistance takes [V]."""
     position = soc * NODES
-    cell = _least(_most(int(position), 0), NODES - 1)
+    cell = _cell_at(position)
     return curve[cell, CHARGE_V] + (position - cell) * (curve[cell + 1, CHARGE_V] - curve[cell, CHARGE_V])
 
 
-@_compile
+@_inner
 def _energy(curve, soc):
     """Integral of the open-circuit voltage from 0 to soc [V]; exact for a voltage that is linear inside a cell."""
     position = soc * NODES
-    cell = _least(_most(int(position), 0), NODES - 1)
+    cell = _cell_at(position)
     part = position - cell
     low = curve[cell, OCV]
     return curve[cell, ENERGY] + part * (low + 0.5 * part * (curve[cell + 1, OCV] - low)) / NODES
 
 
-@_compile
+@_inner
 def _discharge_terms(curve, soc):
     """Integral of the open-circuit voltage, the voltage itself, and half its slope inside the cell."""
     position = soc * NODES
-    cell = _least(_most(int(position), 0), NODES - 1)
+    cell = _cell_at(position)
     part = position - cell
     low = curve[cell, OCV]
     slope = curve[cell + 1, OCV] - low
     return curve[cell, ENERGY] + part * (low + 0.5 * part * slope) / NODES, low + part * slope, (0.5 * NODES) * slope
 
 
-@_compile
+@_inner
 def _charge_terms(curve, soc, gas):
     """Ec, G, their derivatives, and half the second derivative of Ec inside the cell, at soc while charging.
 
     ``gas`` scales the charge that is lost to gassing (1: as at 25 C).
     """
     position = soc * NODES
-    cell = _least(_most(int(position), 0), NODES - 1)
+    cell = _cell_at(position)
     part = position - cell
     inverse = 1.0 + gas * (curve[cell, INV_EFFICIENCY] - 1.0)
     low = curve[cell, CHARGE_V]
@@ -317,7 +400,7 @@ def _charge_terms(curve, soc, gas):
     return energy, passed, inverse * (low + part * slope), inverse, (0.5 * NODES) * (inverse * slope)
 
 
-@_compile
+@_inner
 def _invert_passed(curve, soc, passed, upper, gas):
     """The soc at which G equals ``passed``: Newton on a convex, piecewise linear function, from its right."""
     _, now, _, inverse, _ = _charge_terms(curve, soc, gas)
@@ -331,7 +414,7 @@ def _invert_passed(curve, soc, passed, upper, gas):
     return _least(_most(guess, soc), upper)
 
 
-@_compile
+@_inner
 def _charging_rate(curve, soc, power, limit, resistance, gas):
     """Stored rate [1/h] at this soc under ``power`` (W per Ah) and a current limit (A per Ah)."""
     _, _, slope, inverse, _ = _charge_terms(curve, soc, gas)
@@ -341,7 +424,7 @@ def _charging_rate(curve, soc, power, limit, resistance, gas):
     return _least(current, limit) / inverse
 
 
-@_compile
+@_inner
 def _absorption_onset(curve, end, power, limit, resistance, taper, taper_soc, gas):
     """The charge at which the falling current of the absorption phase takes over: at ``end`` it already holds.
 
@@ -356,7 +439,7 @@ def _absorption_onset(curve, end, power, limit, resistance, taper, taper_soc, ga
     return onset
 
 
-@_compile
+@_inner
 def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_soc, accepting, gas, dt):
     """Charge for at most dt hours or up to ``upper``; all quantities per ampere-hour of capacity.
 
@@ -461,7 +544,7 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
     return time, end, energy, energy_1 - energy_0, moved, regime, False
 
 
-@_compile
+@_inner
 def _discharge_segment(curve, soc, energy_0, lower, power, limit, resistance, dt):
     """Discharge at ``power`` (positive, W per Ah) for at most dt hours or down to ``lower``; per ampere-hour of capacity.
 
@@ -524,27 +607,27 @@ def _discharge_segment(curve, soc, energy_0, lower, power, limit, resistance, dt
     return time, lower, energy, CURRENT_LIMITED
 
 
-@_compile
+@_inner
 def _well_terms(k, dt):
     """What the available well after dt hours depends on beside charge and rate."""
     decay = math.exp(-k * dt)
     return decay, (1.0 - decay) / k, (k * dt - 1.0 + decay) / k
 
 
-@_compile
+@_inner
 def _well_next(soc, well, rate, c, k, decay, fade, ramp):
     """Available well after the time of :func:`_well_terms` at a constant stored rate [1/h] (Manwell & McGowan 1993)."""
     return well * decay + (soc * k * c + rate) * fade + rate * c * ramp
 
 
-@_compile
+@_inner
 def _well_after(soc, well, rate, c, k, dt):
     """Available well after dt hours at a constant stored rate [1/h], charging positive."""
     decay, fade, ramp = _well_terms(k, dt)
     return _well_next(soc, well, rate, c, k, decay, fade, ramp)
 
 
-@_compile
+@_inner
 def _well_empty_time(soc, well, rate, c, k, dt):
     """The moment in (0, dt] at which the available well runs empty at this rate: Newton, kept inside by bisection."""
     low, high = 0.0, dt
@@ -567,30 +650,30 @@ def _well_empty_time(soc, well, rate, c, k, dt):
     return time
 
 
-@_compile
+@_inner
 def _capacity_frac(capacity, cell_c):
     """Share of the rated charge that can be drawn at this cell temperature, linear between nodes."""
     position = (cell_c - CAPACITY_COLD_C) / CAPACITY_STEP_C
-    node = _least(_most(int(position), 0), CAPACITY_NODES - 2)
+    node = int(_least(_most(position, 0.0), CAPACITY_NODES - 2.0))
     part = _least(_most(position - node, 0.0), 1.0)
     return capacity[node] + part * (capacity[node + 1] - capacity[node])
 
 
-@_compile
+@_inner
 def _loaded_v(rest_v, power, resistance, limit_a):
     """Bus voltage while ``power`` is drawn from a bank that rests at ``rest_v`` and gives no more than ``limit_a``."""
     root = rest_v * rest_v - 4.0 * resistance * power
     return _most(0.5 * (rest_v + math.sqrt(_most(root, 0.0))), rest_v - resistance * limit_a)
 
 
-@_compile
-def _soc_at(curve, column, volts, low, high):
-    """The charge in [low, high] at which a rising voltage column reaches ``volts``."""
+@_inner
+def _soc_at(column, volts, low, high):
+    """The charge in [low, high] at which a rising voltage column of a curve reaches ``volts``."""
     for _step in range(40):
         middle = 0.5 * (low + high)
         position = middle * NODES
-        cell = _least(_most(int(position), 0), NODES - 1)
-        here = curve[cell, column] + (position - cell) * (curve[cell + 1, column] - curve[cell, column])
+        cell = _cell_at(position)
+        here = column[cell] + (position - cell) * (column[cell + 1] - column[cell])
         if here < volts:
             low = middle
         else:
@@ -600,7 +683,7 @@ def _soc_at(curve, column, volts, low, high):
     return high
 
 
-@_compile
+@_inner
 def _inverter_lets_go(lane, curve, soc, rest_v, draw_w, through_w, resistance, limit_a, current, was_off, begins):
     """Whether the inverter is off: under the load of this part of the hour, and, when the hour begins, back on or not."""
     if was_off and begins:
@@ -617,7 +700,7 @@ def _inverter_lets_go(lane, curve, soc, rest_v, draw_w, through_w, resistance, l
     return was_off
 
 
-@_compile
+@_inner
 def _volt_floor(curve, soc, rest_v, supply_w, resistance, limit_a, cutoff_v, charge_floor, two_wells):
     """The charge at which the electronics would let go on voltage under this load; no lower than the floor of the charge."""
     floor = charge_floor
@@ -628,11 +711,11 @@ def _volt_floor(curve, soc, rest_v, supply_w, resistance, limit_a, cutoff_v, cha
             # What is bound in the other well holds no voltage up.
             floor = _most(floor, soc)
         if _ocv(curve, floor) < least_v:
-            floor = _soc_at(curve, OCV, least_v, floor, 1.0)
+            floor = _soc_at(curve[:, OCV], least_v, floor, 1.0)
     return floor
 
 
-@_compile
+@_inner
 def _charging_terms(lane, warmer_v, rate_c, stiffness):
     """How fast the absorption phase closes in on its end [1/h], and gassing over that at 25 C."""
     taper = lane.taper_per_h
@@ -645,7 +728,7 @@ def _charging_terms(lane, warmer_v, rate_c, stiffness):
     return taper, gas
 
 
-@_compile
+@_inner
 def _book_chargers(book, rest_wh, other_w, drive_w, shore_w, generator_w, time, spill_field):
     """What each source beside the sun gives of ``rest_wh``, in their order, and what a bank that may not be charged refused.
 
@@ -668,7 +751,7 @@ def _book_chargers(book, rest_wh, other_w, drive_w, shore_w, generator_w, time, 
     return rest_wh - generator_wh
 
 
-@_compile
+@_inner
 def _book_missed(book, demand, through, level, served_w, missed_field, by_volts, time):
     """Whose load is missed in this segment, and why. Returns whether essential load is dark, and whether the bus is."""
     book[MISSED_SHED_WH] += (demand[LEVELS - 1] - demand[level]) * time
@@ -702,6 +785,245 @@ def _book_missed(book, demand, through, level, served_w, missed_field, by_volts,
     return dark_w > 0.0, unserved and direct_w > served_w
 
 
+@_woven
+def _steady(lane):
+    """What follows from a lane alone."""
+    two_wells = lane.well_c < 1.0
+    decay, fade, ramp = _well_terms(lane.well_k_per_h if two_wells else 1.0, 1.0)
+    cooling = math.exp(-lane.loss_w_per_c / lane.heat_capacity_wh_per_c)
+    c_per_w = 1.0 / lane.loss_w_per_c
+    tau_h = lane.cabin_tau_h
+    chilling = 0.0
+    rewarming = 0.0
+    if tau_h > 0.0:
+        # A burner sized for twice the cabin's loss warms it in half the time it takes to cool (common practice, no source).
+        chilling = 1.0 - math.exp(-1.0 / tau_h)
+        rewarming = 1.0 - math.exp(-2.0 / tau_h)
+    return Steady(
+        two_wells,
+        decay,
+        fade,
+        ramp,
+        cooling,
+        c_per_w,
+        (1.0 - cooling) * c_per_w,
+        chilling,
+        rewarming,
+        lane.charge_limit_a / lane.capacity_ah,
+        lane.charge_cold_limit_a / lane.capacity_ah,
+        1.0 / (lane.sun_high_v - lane.sun_low_v),
+        lane.reconnect_soc - lane.floor_soc,
+        lane.inverter_off_v > 0.0 or lane.cutoff_v > 0.0,
+    )
+
+
+@_woven
+def _well_then(lane, steady, soc, well, end, time):
+    """Available well after ``time`` hours on an even way from ``soc`` to ``end``; below 0 if it runs empty."""
+    decay, fade, ramp = steady.decay, steady.fade, steady.ramp
+    if time != 1.0:
+        decay, fade, ramp = _well_terms(lane.well_k_per_h, time)
+    return _well_next(soc, well, (end - soc) / time, lane.well_c, lane.well_k_per_h, decay, fade, ramp)
+
+
+@_woven
+def _mean_load(load_scale, load, peak_h, demand):
+    """Fill ``demand`` with the mean load of the hour by switch-off level [W]."""
+    rest_h = 1.0 - peak_h
+    for level in range(LEVELS):
+        watts = load_scale * load[level, REST_W]
+        if peak_h > 0.0:
+            watts = rest_h * watts + peak_h * load_scale * load[level, PEAK_W]
+        demand[level] = watts
+
+
+@_woven
+def _begin_hour(
+    lane,
+    steady,
+    curve,
+    capacity_curve,
+    sun,
+    bay,
+    source,
+    demand,
+    level,
+    soc,
+    cell_c,
+    own_heat_w,
+    chill,
+    back_soc,
+    dark,
+    by_floor,
+    was_cold,
+    was_running,
+):
+    """Temperature, lockouts, limits, voltage and what the sources offer, for the hour that begins."""
+    bay_c = bay[0]
+    if lane.cabin_tau_h > 0.0:
+        bay_c -= chill * (bay_c - bay[1])
+    shore_a = source[SHORE_A]
+    drive_a = source[DRIVE_A]
+    other_w = source[OTHER_W]
+    awake = source[AWAKE]
+    generator_a = lane.generator_a * source[GENERATOR_SHARE]
+    running = was_running and generator_a > 0.0
+    running_a = generator_a if running else 0.0
+    rate_c = _least(_most(cell_c, -30.0), 60.0)
+    stiffness = math.exp(lane.resistance_per_c * (25.0 - rate_c))
+    resistance = lane.resistance_ohm * stiffness
+    absorb_v = _least(lane.absorb_v + lane.absorb_v_per_c * (rate_c - 25.0), lane.absorb_cap_v)
+    rest_v = _ocv(curve, soc)
+    scale = lane.sun_scale
+    sun_low_w = sun[0]
+    low_v = lane.sun_low_v
+    current = (sun_low_w * scale + other_w - demand[level]) / rest_v + (shore_a + drive_a + running_a)
+    current = _least(_most(current, -lane.discharge_limit_a), lane.charge_limit_a)
+    if current > 0.0:
+        rest_v = _charge_v(curve, soc)
+    volts = _least(_most(rest_v + resistance * current, low_v), absorb_v)
+    part = _least(_most((volts - low_v) * steady.range_v, 0.0), 1.0)
+    sun_w = scale * (sun_low_w + part * (sun[1] - sun_low_w))
+    shore_w = shore_a * volts
+    drive_w = drive_a * volts
+    fixed_w = sun_w + other_w + shore_w + drive_w
+    settle_c = bay_c + own_heat_w * steady.c_per_w
+    end_c = settle_c + (cell_c - settle_c) * steady.cooling
+    charge_floor = 1.0 - _capacity_frac(capacity_curve, cell_c) * (1.0 - lane.floor_soc)
+    if dark and by_floor:
+        # What cold cells hold back comes with warmth: the way back follows the floor.
+        back_soc = _least(charge_floor + steady.hysteresis, lane.target_soc)
+    heater_w = 0.0
+    if lane.heater_w > 0.0 and _least(cell_c, end_c) < lane.heater_on_c:
+        heater_w = _least((lane.heater_off_c - end_c) / steady.warming, lane.heater_w)
+        if lane.heater_from_bank == 0.0 or awake == 0.0 or dark or soc <= charge_floor + TINY_SOC:
+            # A dark bus feeds nothing else, but for a hookup or a generator that holds it up for the load.
+            taken_w = 0.0 if dark and shore_a <= 0.0 and not running else demand[level]
+            spare_w = fixed_w + running_a * volts - taken_w
+            heater_w = _least(heater_w, _most(spare_w, 0.0))
+        heater_w = _most(heater_w, 0.0)
+    warmed_c = end_c + heater_w * steady.warming
+    coldest_c = _least(cell_c, warmed_c)
+    hottest_c = _most(cell_c, warmed_c)
+    charge_limit = steady.charge_limit_per_h
+    if coldest_c < lane.charge_full_c:
+        charge_limit = _least(charge_limit, steady.cold_limit_per_h)
+    # Beyond ocv / 2R more current gives less power: the equation would have no root there.
+    limit_a = lane.discharge_limit_a
+    most_v = 0.45 * _ocv(curve, charge_floor)
+    if limit_a * resistance > most_v:
+        limit_a = most_v / resistance
+    high_soc = 2.0
+    if lane.charge_max_v > 0.0 and absorb_v > lane.charge_max_v:
+        # Chargers set higher than the electronics allow: they end charging where the cells reach their limit.
+        reached_v = lane.charge_max_v - resistance * _most(current, 0.0)
+        if _charge_v(curve, lane.target_soc) > reached_v:
+            high_soc = _soc_at(curve[:, CHARGE_V], reached_v, 0.0, lane.target_soc)
+    return Hour(
+        demand[LEVELS - 1],
+        demand[0],
+        lane.standby_w * awake,
+        other_w,
+        shore_w,
+        drive_w,
+        sun_w,
+        scale * sun[2],
+        fixed_w,
+        generator_a,
+        volts,
+        current,
+        absorb_v,
+        resistance,
+        stiffness,
+        rate_c,
+        end_c,
+        heater_w,
+        coldest_c < (lane.charge_resume_c if was_cold else lane.charge_min_c),
+        hottest_c > lane.charge_max_c,
+        coldest_c < lane.discharge_min_c or hottest_c > lane.discharge_max_c,
+        charge_floor,
+        back_soc,
+        charge_limit,
+        limit_a / lane.capacity_ah,
+        limit_a,
+        high_soc,
+    )
+
+
+@_woven
+def _charge_part(lane, now, curve, book, soc, stored_v, upper, net_w, accepting, taper, gas, dt):
+    """Charge with ``net_w`` up to ``upper`` at most, and book where it goes.
+
+    Returns the time taken, the new soc, the energy and the voltage at the terminals, the integral of the
+    open-circuit voltage at the new soc, what became heat, whether the bank's acceptance was the limit, and whether it goes on.
+    """
+    capacity = lane.capacity_ah
+    per_ah = now.resistance * capacity
+    time, end, energy, rise, moved, regime, accepting = _charge_segment(
+        curve, soc, upper, net_w / capacity, now.charge_limit, per_ah, taper, lane.taper_soc, accepting, gas, dt
+    )
+    charged_wh = energy * capacity
+    terminal_v = energy / moved if moved > 0.0 else 0.0
+    now_v = _energy(curve, end)
+    stored_wh = capacity * (now_v - stored_v)
+    ohmic_wh = per_ah * moved * moved / time * capacity if time > 0.0 else 0.0
+    rise_wh = rise * capacity
+    book[LOSS_OHMIC_WH] += ohmic_wh
+    book[LOSS_CHARGING_WH] += rise_wh - stored_wh
+    book[RESIDUAL_WH] += abs(charged_wh - rise_wh - ohmic_wh)
+    book[CHARGED_AH] += moved * capacity
+    return time, end, charged_wh, terminal_v, now_v, charged_wh - stored_wh, regime == ACCEPTANCE_LIMITED, accepting
+
+
+@_woven
+def _draw_part(lane, steady, now, curve, book, soc, well, stored_v, lower, net_w, dt):
+    """Draw ``net_w`` down to ``lower`` at most, or until the available well is empty, and book where it goes.
+
+    Returns the time taken, the new soc, the energy and the voltage at the terminals, the integral of the
+    open-circuit voltage at the new soc, what became heat, whether the current was the limit, whether the well is empty, and what it holds
+    (below 0: not known).
+    """
+    capacity = lane.capacity_ah
+    per_ah = now.resistance * capacity
+    time, end, energy, regime = _discharge_segment(curve, soc, stored_v, lower, net_w / capacity, now.discharge_limit, per_ah, dt)
+    emptied = False
+    next_well = -1.0
+    if steady.two_wells and time > 0.0:
+        next_well = _well_then(lane, steady, soc, well, end, time)
+        if next_well < 0.0:
+            # The well that can be drawn from runs empty on the way: once more, up to there.
+            emptied = True
+            time = _well_empty_time(soc, well, (end - soc) / time, lane.well_c, lane.well_k_per_h, time)
+            time, end, energy, regime = _discharge_segment(
+                curve, soc, stored_v, lower, net_w / capacity, now.discharge_limit, per_ah, time
+            )
+    discharged_wh = energy * capacity
+    moved = soc - end
+    terminal_v = energy / moved if moved > 0.0 else 0.0
+    now_v = _energy(curve, end)
+    stored_wh = capacity * (now_v - stored_v)
+    ohmic_wh = per_ah * moved * moved / time * capacity if time > 0.0 else 0.0
+    book[LOSS_OHMIC_WH] += ohmic_wh
+    book[RESIDUAL_WH] += abs(discharged_wh + stored_wh + ohmic_wh)
+    book[DISCHARGED_AH] += moved * capacity
+    return time, end, discharged_wh, terminal_v, now_v, ohmic_wh, regime == CURRENT_LIMITED, emptied, next_well
+
+
+@_woven
+def _keep_hour(book, essential_wh, totals, day):
+    """Add an hour to the sums of the lane and of its day."""
+    for field in range(HOUR_FIELDS):
+        totals[field] += book[field]
+    day[DAY_LOAD_WH] += book[LOAD_WH]
+    day[DAY_MISSED_WH] += book[ESSENTIAL_DARK_WH]
+    day[DAY_DARK_H] += book[DARK_H]
+    day[DAY_LOWEST_SOC] = _least(day[DAY_LOWEST_SOC], book[SOC_LOWEST])
+    day[DAY_SUN_OFFERED_WH] += book[SUN_OFFERED_WH]
+    day[DAY_SUN_USED_WH] += book[SUN_USED_WH]
+    day[DAY_FULL_H] += book[FULL_H]
+    day[DAY_ESSENTIAL_WH] += essential_wh
+
+
 @_compile
 def run_block(lanes, histories, curves, capacities, first, last, state, totals, days, watch, hours_out, status, scratch):
     """Walk lanes ``first`` to ``last`` through all hours; fills the arrays behind ``histories`` in the argument list.
@@ -724,30 +1046,12 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
         load_row = histories.load_w[lane.load_row]
         peak_row = histories.peak_h[lane.load_row]
         source_row = histories.source_a[lane.source_row]
+        steady = _steady(lane)
+        two_wells, minds_v, hysteresis = steady.two_wells, steady.minds_v, steady.hysteresis
         capacity = lane.capacity_ah
         target = lane.target_soc
-        well_c = lane.well_c
-        well_k = lane.well_k_per_h
-        two_wells = well_c < 1.0
-        low_v = lane.sun_low_v
-        high_v = lane.sun_high_v
-        conductance = lane.loss_w_per_c
-        cooling = math.exp(-conductance / lane.heat_capacity_wh_per_c)
-        c_per_w = 1.0 / conductance
-        warming = (1.0 - cooling) * c_per_w
-        charge_limit_per_h = lane.charge_limit_a / capacity
-        cold_limit_per_h = lane.charge_cold_limit_a / capacity
-        range_v = 1.0 / (high_v - low_v)
-        decay_1, fade_1, ramp_1 = _well_terms(well_k if two_wells else 1.0, 1.0)
-        hysteresis = lane.reconnect_soc - lane.floor_soc
-        charge_max_v = lane.charge_max_v
-        minds_v = lane.inverter_off_v > 0.0 or lane.cutoff_v > 0.0
         step_h = lane.step_h
         most_events = MAX_EVENTS + int(1.0 / step_h)
-        tau_h = lane.cabin_tau_h
-        # A burner sized for twice the cabin's loss warms it in half the time it takes to cool (common practice, no source).
-        chilling = 1.0 - math.exp(-1.0 / tau_h) if tau_h > 0.0 else 0.0
-        rewarming = 1.0 - math.exp(-2.0 / tau_h) if tau_h > 0.0 else 0.0
         own = state[place]
         soc = own[SOC]
         well = own[WELL]
@@ -766,87 +1070,36 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
         _clear(through)
         for hour in range(hours):
             _clear(book)
-            # ---- decided once an hour: loads, temperature, lockouts, limits, voltage ----
-            load_scale = lane.load_scale
             peak_h = peak_row[hour]
-            rest_h = 1.0 - peak_h
-            for level in range(LEVELS):
-                demand[level] = load_scale * load_row[hour, level, REST_W]
-                if peak_h > 0.0:
-                    demand[level] = rest_h * demand[level] + peak_h * load_scale * load_row[hour, level, PEAK_W]
-            load_wh = demand[LEVELS - 1]
-            essential_wh = demand[0]
-            bay_c = bay_row[hour, 0]
-            if tau_h > 0.0:
-                bay_c -= chill * (bay_c - bay_row[hour, 1])
-            shore_a = source_row[hour, SHORE_A]
-            drive_a = source_row[hour, DRIVE_A]
-            other_w = source_row[hour, OTHER_W]
-            awake = source_row[hour, AWAKE]
-            electronics_w = lane.standby_w * awake
-            generator_a = lane.generator_a * source_row[hour, GENERATOR_SHARE]
-            allowed = generator_a > 0.0
-            if running and not allowed:
-                running = False
-            rate_c = _least(_most(cell_c, -30.0), 60.0)
-            stiffness = math.exp(lane.resistance_per_c * (25.0 - rate_c))
-            resistance = lane.resistance_ohm * stiffness
-            absorb_v = _least(lane.absorb_v + lane.absorb_v_per_c * (rate_c - 25.0), lane.absorb_cap_v)
-            volts = _ocv(curve, soc)
-            scale = lane.sun_scale
-            sun_low_w = sun_row[hour, 0]
-            charger_a = shore_a + drive_a + (generator_a if running else 0.0)
-            current = (sun_low_w * scale + other_w - demand[LEVELS - 1 - shed]) / volts + charger_a
-            current = _least(_most(current, -lane.discharge_limit_a), lane.charge_limit_a)
-            if current > 0.0:
-                volts = _charge_v(curve, soc)
-            volts = _least(_most(volts + resistance * current, low_v), absorb_v)
-            part = _least(_most((volts - low_v) * range_v, 0.0), 1.0)
-            sun_w = scale * (sun_low_w + part * (sun_row[hour, 1] - sun_low_w))
-            offered_w = scale * sun_row[hour, 2]
-            shore_w = shore_a * volts
-            drive_w = drive_a * volts
-            fixed_w = sun_w + other_w + shore_w + drive_w
-            settle_c = bay_c + own_heat_w * c_per_w
-            end_c = settle_c + (cell_c - settle_c) * cooling
-            charge_floor = 1.0 - _capacity_frac(capacity_curve, cell_c) * (1.0 - lane.floor_soc)
-            if dark and by_floor:
-                # What cold cells hold back comes with warmth: the way back follows the floor.
-                back_soc = _least(charge_floor + hysteresis, target)
-            heater_w = 0.0
-            if lane.heater_w > 0.0 and _least(cell_c, end_c) < lane.heater_on_c:
-                wanted = (lane.heater_off_c - end_c) / warming
-                heater_w = _least(wanted, lane.heater_w)
-                if lane.heater_from_bank == 0.0 or awake == 0.0 or dark or soc <= charge_floor + TINY_SOC:
-                    # A dark bus feeds nothing else, but for a hookup or a generator that holds it up for the load.
-                    taken = 0.0 if dark and shore_a <= 0.0 and not running else demand[LEVELS - 1 - shed]
-                    spare_w = fixed_w + (generator_a * volts if running else 0.0) - taken
-                    heater_w = _least(heater_w, _most(spare_w, 0.0))
-                heater_w = _most(heater_w, 0.0)
-            warmed_c = end_c + heater_w * warming
-            coldest_c = _least(cell_c, warmed_c)
-            hottest_c = _most(cell_c, warmed_c)
+            load = load_row[hour]
+            _mean_load(lane.load_scale, load, peak_h, demand)
+            now = _begin_hour(
+                lane,
+                steady,
+                curve,
+                capacity_curve,
+                sun_row[hour],
+                bay_row[hour],
+                source_row[hour],
+                demand,
+                LEVELS - 1 - shed,
+                soc,
+                cell_c,
+                own_heat_w,
+                chill,
+                back_soc,
+                dark,
+                by_floor,
+                cold,
+                running,
+            )
             was_cold = cold
-            cold = coldest_c < (lane.charge_resume_c if cold else lane.charge_min_c)
-            locked = cold
-            hot = hottest_c > lane.charge_max_c
-            cut = coldest_c < lane.discharge_min_c or hottest_c > lane.discharge_max_c
-            charge_limit = charge_limit_per_h
-            if coldest_c < lane.charge_full_c:
-                charge_limit = _least(charge_limit, cold_limit_per_h)
-            # Beyond ocv / 2R more current gives less power: the equation would have no root there.
-            limit_a = lane.discharge_limit_a
-            most_v = 0.45 * _ocv(curve, charge_floor)
-            if limit_a * resistance > most_v:
-                limit_a = most_v / resistance
-            discharge_limit = limit_a / capacity
-            per_ah = resistance * capacity
-            high_soc = 2.0
-            if charge_max_v > 0.0 and absorb_v > charge_max_v:
-                # Chargers set higher than the electronics allow: they end charging where the cells reach their limit.
-                reached_v = charge_max_v - resistance * _most(current, 0.0)
-                if _charge_v(curve, target) > reached_v:
-                    high_soc = _soc_at(curve, CHARGE_V, reached_v, 0.0, target)
+            cold = now.cold
+            back_soc = now.back_soc
+            charge_floor = now.charge_floor
+            allowed = now.generator_a > 0.0
+            running = running and allowed
+            generating_w = now.generator_a * now.volts
             # What only charging asks for is worked out when it first does.
             taper = -1.0
             gas = 1.0
@@ -858,7 +1111,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             ac_was_off = ac_off
             floor = charge_floor
             exhausted = False
-            accepting = False
+            accepting = bool(0)
             # What has been switched off within the hour is not switched on again before the next one.
             cut_now = False
             stopped_now = False
@@ -882,7 +1135,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                             column = PEAK_W
                             part_h = _least(peak_h, 1.0)
                         for level in range(LEVELS):
-                            demand[level] = load_scale * load_row[hour, level, column]
+                            demand[level] = lane.load_scale * load[level, column]
                     gauge = minds_v
                 while shed > 0 and not shed_now and soc >= lane.restore_soc[LEVELS - shed]:
                     shed -= 1
@@ -896,9 +1149,9 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     # ---- voltage under the load of this part; once more when load is switched, or the generator ----
                     gauge = False
                     for each in range(LEVELS):
-                        through[each] = load_scale * load_row[hour, each, column + 1]
-                    rest_v = _ocv(curve, _least(well / well_c, 1.0) if two_wells else soc)
-                    draw_w = demand[level] + electronics_w + heater_w - fixed_w - (generator_a * volts if running else 0.0)
+                        through[each] = lane.load_scale * load[each, column + 1]
+                    rest_v = _ocv(curve, _least(well / lane.well_c, 1.0) if two_wells else soc)
+                    draw_w = demand[level] + now.electronics_w + now.heater_w - now.fixed_w - (generating_w if running else 0.0)
                     begins = remaining == 1.0
                     ac_off = _inverter_lets_go(
                         lane,
@@ -907,9 +1160,9 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                         rest_v,
                         draw_w,
                         through[level],
-                        resistance,
-                        limit_a,
-                        current,
+                        now.resistance,
+                        now.limit_a,
+                        now.current,
                         ac_was_off if begins else ac_off,
                         begins,
                     )
@@ -919,7 +1172,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     if lane.cutoff_v > 0.0:
                         supply_w = draw_w - through[level]
                         floor = _volt_floor(
-                            curve, soc, rest_v, supply_w, resistance, limit_a, lane.cutoff_v, charge_floor, two_wells
+                            curve, soc, rest_v, supply_w, now.resistance, now.limit_a, lane.cutoff_v, charge_floor, two_wells
                         )
                 if dark and not cut_now and soc >= back_soc - TINY_SOC and soc > floor + TINY_SOC:
                     dark = False
@@ -941,20 +1194,20 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                         gauge = True
                         continue
                 empty = exhausted or soc <= floor + TINY_SOC
-                generator_w = generator_a * volts if running else 0.0
-                sources_w = fixed_w + generator_w
+                generator_w = generating_w if running else 0.0
+                sources_w = now.fixed_w + generator_w
                 # A dark bank gives nothing; only a charger with a supply of its own (hookup, generator) still holds the bus up.
-                held = dark or cut
-                unserved = held and shore_w + generator_w <= 0.0
+                held = dark or now.cut
+                unserved = held and now.shore_w + generator_w <= 0.0
                 wanted_w = 0.0 if unserved else demand[level] - through[level]
-                standby_w = 0.0 if held or empty else electronics_w
-                heating_w = _least(heater_w, sources_w) if held or empty else heater_w
+                standby_w = 0.0 if held or empty else now.electronics_w
+                heating_w = _least(now.heater_w, sources_w) if held or empty else now.heater_w
                 net_w = sources_w - wanted_w - standby_w - heating_w
                 if net_w < 0.0 and empty and not held and hysteresis > 0.0:
                     dark = True
                     cut_now = True
                     # Heat that was to come from the bank does not: the cells end the hour colder than planned.
-                    cold = cold or (heater_w > sources_w and _least(cell_c, end_c) < lane.charge_min_c)
+                    cold = cold or (now.heater_w > sources_w and _least(cell_c, now.end_c) < lane.charge_min_c)
                     by_floor = soc <= charge_floor + TINY_SOC
                     if by_floor:
                         back_soc = _least(charge_floor + hysteresis, target)
@@ -968,13 +1221,12 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 end = soc
                 charged_wh = 0.0
                 discharged_wh = 0.0
-                moved = 0.0
                 served_w = wanted_w
                 missed_field = -1
                 spill_field = SPILLED_LIMIT_WH
                 now_v = stored_v
                 terminal_v = 0.0
-                well_known = False
+                next_well = -1.0
                 if unserved:
                     missed_field = MISSED_DARK_WH
                 if running and run_h < lane.generator_min_h:
@@ -984,47 +1236,26 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                         spill_field = SPILLED_FULL_WH
                     elif cold:
                         spill_field = REFUSED_COLD_WH
-                    elif hot:
+                    elif now.hot:
                         spill_field = REFUSED_HOT_WH
-                    elif soc >= high_soc - TINY_SOC:
+                    elif soc >= now.high_soc - TINY_SOC:
                         spill_field = REFUSED_HIGH_WH
                     else:
                         if taper < 0.0:
-                            taper, gas = _charging_terms(lane, absorb_v - lane.absorb_v, rate_c, stiffness)
-                        upper = _least(target, high_soc)
+                            taper, gas = _charging_terms(lane, now.absorb_v - lane.absorb_v, now.rate_c, now.stiffness)
+                        upper = _least(target, now.high_soc)
                         if dark and not cut_now and back_soc > soc:
                             upper = _least(upper, back_soc)
                         if running and lane.generator_stop_soc > soc + TINY_SOC:
                             upper = _least(upper, lane.generator_stop_soc)
                         if shed > 0 and not shed_now:
                             upper = _least(upper, lane.restore_soc[level + 1])
-                        time, end, energy, rise, moved, regime, accepting = _charge_segment(
-                            curve,
-                            soc,
-                            upper,
-                            net_w / capacity,
-                            charge_limit,
-                            per_ah,
-                            taper,
-                            lane.taper_soc,
-                            accepting,
-                            gas,
-                            time,
+                        time, end, charged_wh, terminal_v, now_v, heat_wh, slowed, accepting = _charge_part(
+                            lane, now, curve, book, soc, stored_v, upper, net_w, accepting, taper, gas, time
                         )
-                        if regime == ACCEPTANCE_LIMITED:
+                        if slowed:
                             spill_field = SPILLED_ACCEPTANCE_WH
-                        charged_wh = energy * capacity
-                        now_v = _energy(curve, end)
-                        stored_wh = capacity * (now_v - stored_v)
-                        ohmic_wh = per_ah * moved * moved / time * capacity if time > 0.0 else 0.0
-                        rise_wh = rise * capacity
-                        book[LOSS_OHMIC_WH] += ohmic_wh
-                        book[LOSS_CHARGING_WH] += rise_wh - stored_wh
-                        book[RESIDUAL_WH] += abs(charged_wh - rise_wh - ohmic_wh)
-                        book[CHARGED_AH] += moved * capacity
-                        lost_wh += charged_wh - stored_wh
-                        if moved > 0.0:
-                            terminal_v = energy / moved
+                        lost_wh += heat_wh
                 elif net_w < 0.0:
                     if empty or held:
                         # The bank gives nothing; the sources serve what they can.
@@ -1036,33 +1267,12 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                             lower = _most(lower, lane.generator_start_soc)
                         if level > 0 and lane.shed_soc[level] < soc:
                             lower = _most(lower, lane.shed_soc[level])
-                        for attempt in range(2):
-                            time, end, energy, regime = _discharge_segment(
-                                curve, soc, stored_v, lower, -net_w / capacity, discharge_limit, per_ah, time
-                            )
-                            if not two_wells or attempt > 0 or time <= 0.0:
-                                break
-                            decay, fade, ramp = (decay_1, fade_1, ramp_1) if time == 1.0 else _well_terms(well_k, time)
-                            rate = (end - soc) / time
-                            next_well = _well_next(soc, well, rate, well_c, well_k, decay, fade, ramp)
-                            well_known = next_well >= 0.0
-                            if well_known:
-                                break
-                            # The well that can be drawn from runs empty on the way: once more, up to there.
-                            time = _well_empty_time(soc, well, rate, well_c, well_k, time)
-                            exhausted = True
-                        discharged_wh = energy * capacity
-                        moved = soc - end
-                        now_v = _energy(curve, end)
-                        stored_wh = capacity * (now_v - stored_v)
-                        ohmic_wh = per_ah * moved * moved / time * capacity if time > 0.0 else 0.0
-                        book[LOSS_OHMIC_WH] += ohmic_wh
-                        book[RESIDUAL_WH] += abs(discharged_wh + stored_wh + ohmic_wh)
-                        book[DISCHARGED_AH] += moved * capacity
-                        lost_wh += ohmic_wh
-                        if moved > 0.0:
-                            terminal_v = energy / moved
-                        if regime == CURRENT_LIMITED and time > 0.0:
+                        time, end, discharged_wh, terminal_v, now_v, heat_wh, limited, emptied, next_well = _draw_part(
+                            lane, steady, now, curve, book, soc, well, stored_v, lower, -net_w, time
+                        )
+                        exhausted = exhausted or emptied
+                        lost_wh += heat_wh
+                        if limited and time > 0.0:
                             # Electronics, then the heater as planned, then the load; short of that the heater takes what is left.
                             delivered_w = sources_w + discharged_wh / time
                             standby_w = _least(standby_w, delivered_w)
@@ -1072,20 +1282,19 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 if not two_wells:
                     well = end
                 elif time > 0.0:
-                    if not well_known:
-                        decay, fade, ramp = (decay_1, fade_1, ramp_1) if time == 1.0 else _well_terms(well_k, time)
-                        next_well = _well_next(soc, well, (end - soc) / time, well_c, well_k, decay, fade, ramp)
-                    well = _least(_least(_most(_most(next_well, 0.0), end - (1.0 - well_c)), well_c), end)
-                if moved <= 0.0:
+                    if next_well < 0.0:
+                        next_well = _well_then(lane, steady, soc, well, end, time)
+                    well = _least(_least(_most(_most(next_well, 0.0), end - (1.0 - lane.well_c)), lane.well_c), end)
+                if terminal_v == 0.0:
                     terminal_v = _ocv(curve, soc)
                 # ---- book the segment ----
                 need_wh = (served_w + standby_w + heating_w) * time + charged_wh
                 from_sources_wh = need_wh - discharged_wh
-                sun_wh = _least(sun_w * time, _most(from_sources_wh, 0.0))
+                sun_wh = _least(now.sun_w * time, _most(from_sources_wh, 0.0))
                 rest_wh = from_sources_wh - sun_wh
-                spilled_wh = sun_w * time - sun_wh
-                if sources_w > sun_w:
-                    rest_wh = _book_chargers(book, rest_wh, other_w, drive_w, shore_w, generator_w, time, spill_field)
+                spilled_wh = now.sun_w * time - sun_wh
+                if sources_w > now.sun_w:
+                    rest_wh = _book_chargers(book, rest_wh, now.other_w, now.drive_w, now.shore_w, generator_w, time, spill_field)
                 book[RESIDUAL_WH] += abs(rest_wh)
                 book[SUN_USED_WH] += sun_wh
                 book[spill_field] += spilled_wh
@@ -1099,14 +1308,14 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                         # Only the electronics that let go on voltage try again at any charge.
                         by_volts = not by_floor and back_soc == 0.0
                     else:
-                        by_volts = floor > charge_floor and soc > charge_floor + TINY_SOC and not exhausted and not cut
+                        by_volts = floor > charge_floor and soc > charge_floor + TINY_SOC and not exhausted and not now.cut
                     in_dark, down = _book_missed(book, demand, through, level, served_w, missed_field, by_volts, time)
                     if down:
                         down_h += time
                 if time > 0.0:
                     if remaining == 1.0:
-                        book[DARK_AT_START] = 1.0 if in_dark else 0.0
-                    book[DARK_AT_END] = 1.0 if in_dark else 0.0
+                        book[DARK_AT_START] = in_dark
+                    book[DARK_AT_END] = in_dark
                     lowest_v = _least(lowest_v, terminal_v)
                 book[BUS_V] += terminal_v * time
                 if running:
@@ -1122,54 +1331,43 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 break
             # ---- end of the hour: temperature, self-discharge, sums ----
             start_c = cell_c
-            cell_c = end_c + book[HEATER_WH] * warming
+            cell_c = now.end_c + book[HEATER_WH] * steady.warming
             # Heat that was planned may not have come: the lock opens for warmth that is there.
             cold = cold or (was_cold and _least(start_c, cell_c) < lane.charge_resume_c)
             own_heat_w = lost_wh
-            if tau_h > 0.0:
-                chill += (down_h - chill) * (chilling if down_h > chill else rewarming)
-            kept = 1.0 - lane.self_discharge_per_h * math.exp(0.06931471805599453 * (rate_c - 25.0))
+            if lane.cabin_tau_h > 0.0:
+                chill += (down_h - chill) * (steady.chilling if down_h > chill else steady.rewarming)
+            kept = 1.0 - lane.self_discharge_per_h * math.exp(0.06931471805599453 * (now.rate_c - 25.0))
             soc *= kept
             now_v = _energy(curve, soc)
             book[LOSS_SELF_WH] = capacity * (stored_v - now_v)
             stored_v = now_v
             well *= kept
             lowest = _least(lowest, soc)
-            book[LOAD_WH] = load_wh
-            book[SUN_OFFERED_WH] = offered_w
-            book[SPILLED_CONTROLLER_WH] = offered_w - sun_w
+            book[LOAD_WH] = now.load_wh
+            book[SUN_OFFERED_WH] = now.offered_w
+            book[SPILLED_CONTROLLER_WH] = now.offered_w - now.sun_w
             book[SOC_END] = soc
             book[SOC_LOWEST] = lowest
             book[CELL_END_C] = cell_c
             book[LOWEST_V] = lowest_v
-            book[LOCKED_H] = 1.0 if locked else 0.0
+            book[LOCKED_H] = now.cold
             book[CHILL_END] = chill
-            book[FULL_H] = 1.0 if soc >= lane.full_soc - 1e-9 else 0.0
+            book[FULL_H] = soc >= lane.full_soc - 1e-9
             book[RESIDUAL_H] = abs(remaining)
-            for field in range(HOUR_FIELDS):
-                totals[place, field] += book[field]
-            day = histories.day[hour]
-            days[place, day, DAY_LOAD_WH] += book[LOAD_WH]
-            days[place, day, DAY_MISSED_WH] += book[ESSENTIAL_DARK_WH]
-            days[place, day, DAY_DARK_H] += book[DARK_H]
-            days[place, day, DAY_LOWEST_SOC] = _least(days[place, day, DAY_LOWEST_SOC], lowest)
-            days[place, day, DAY_SUN_OFFERED_WH] += offered_w
-            days[place, day, DAY_SUN_USED_WH] += book[SUN_USED_WH]
-            days[place, day, DAY_FULL_H] += book[FULL_H]
-            days[place, day, DAY_ESSENTIAL_WH] += essential_wh
+            _keep_hour(book, now.essential_wh, totals[place], days[place, histories.day[hour]])
             if watch[place] >= 0:
-                for field in range(HOUR_FIELDS):
-                    hours_out[watch[place], hour, field] = book[field]
+                _copy(book, hours_out[watch[place], hour])
         own[SOC] = soc
         own[WELL] = well
         own[CELL_C] = cell_c
         own[OWN_HEAT_W] = own_heat_w
-        own[DARK] = 1.0 if dark else 0.0
+        own[DARK] = dark
         own[BACK_SOC] = back_soc
-        own[COLD] = 1.0 if cold else 0.0
-        own[GENERATOR] = 1.0 if running else 0.0
+        own[COLD] = cold
+        own[GENERATOR] = running
         own[GENERATOR_RUN_H] = run_h
         own[SHED] = shed
-        own[BY_FLOOR] = 1.0 if by_floor else 0.0
-        own[AC_OFF] = 1.0 if ac_off else 0.0
+        own[BY_FLOOR] = by_floor
+        own[AC_OFF] = ac_off
         own[CHILL] = chill
