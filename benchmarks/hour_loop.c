@@ -225,7 +225,7 @@ static Charged charge_segment(Curve curve, double soc, double upper, double powe
         if (root >= upper && high == upper) {
             end = upper;
         } else if (low <= root && root <= high) {
-            bool found = (int64_t)(root * NODES) == (int64_t)(end * NODES) || fabs(change) < 1e-15;
+            bool found = cell_of(root * NODES) == cell_of(end * NODES) || fabs(change) < 1e-15;
             end = root;
             if (found)
                 break;
@@ -310,7 +310,7 @@ static Discharged discharge_segment(Curve curve, double soc, double energy_0, do
                 break;
             end = bound;
         } else if (low <= root && root <= high) {
-            bool found = (int64_t)(root * NODES) == (int64_t)(end * NODES) || fabs(change) < 1e-15;
+            bool found = cell_of(root * NODES) == cell_of(end * NODES) || fabs(change) < 1e-15;
             end = root;
             if (found)
                 break;
@@ -766,7 +766,6 @@ void run_block(const Lane *lanes, const Histories *histories, const double *curv
                 double end = soc;
                 double charged_wh = 0.0;
                 double discharged_wh = 0.0;
-                double moved = 0.0;
                 double served_w = wanted_w;
                 int missed_field = -1;
                 int spill_field = SPILLED_LIMIT_WH;
@@ -804,7 +803,7 @@ void run_block(const Lane *lanes, const Histories *histories, const double *curv
                                                          taper, lane->taper_soc, accepting, gas, time);
                         time = charged.time;
                         end = charged.end;
-                        moved = charged.moved;
+                        double moved = charged.moved;
                         accepting = charged.accepting;
                         if (charged.regime == ACCEPTANCE_LIMITED)
                             spill_field = SPILLED_ACCEPTANCE_WH;
@@ -849,7 +848,7 @@ void run_block(const Lane *lanes, const Histories *histories, const double *curv
                             exhausted = true;
                         }
                         discharged_wh = drawn.energy * capacity;
-                        moved = soc - end;
+                        double moved = soc - end;
                         now_v = energy_at(curve, end);
                         double stored_wh = capacity * (now_v - stored_v);
                         double ohmic_wh = time > 0.0 ? per_ah * moved * moved / time * capacity : 0.0;
@@ -877,7 +876,7 @@ void run_block(const Lane *lanes, const Histories *histories, const double *curv
                     }
                     well = min(min(max(max(next_well, 0.0), end - (1.0 - well_c)), well_c), end);
                 }
-                if (moved <= 0.0)
+                if (terminal_v == 0.0)
                     terminal_v = ocv(curve, soc);
                 /* ---- book the segment ---- */
                 double need_wh = (served_w + standby_w + heating_w) * time + charged_wh;

@@ -16,6 +16,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from simulator.battery import kernel as k
+from tests import inside_the_loop
 from tests.outside_checks import apart, reached
 
 CAPACITY_A_MIN, SHARE, RATE_PER_MIN = 5.5, 0.166, 0.122
@@ -40,9 +41,9 @@ def lifetime(rates: np.ndarray) -> float:
     """Steps until the available well is empty, by the kernel's closed forms; rates are stored shares of the charge a step."""
     soc, well = 1.0, SHARE
     for step, rate in enumerate(rates):
-        if k._well_after(soc, well, rate, SHARE, RATE_PER_MIN, 1.0) < 0.0:
-            return step + k._well_empty_time(soc, well, rate, SHARE, RATE_PER_MIN, 1.0)
-        well = k._well_after(soc, well, rate, SHARE, RATE_PER_MIN, 1.0)
+        if inside_the_loop.well_after(soc, well, rate, SHARE, RATE_PER_MIN, 1.0) < 0.0:
+            return step + inside_the_loop.well_empty_time(soc, well, rate, SHARE, RATE_PER_MIN, 1.0)
+        well = inside_the_loop.well_after(soc, well, rate, SHARE, RATE_PER_MIN, 1.0)
         soc += rate
     raise AssertionError("never empty")
 
@@ -137,13 +138,13 @@ def test_the_available_well_follows_its_differential_equation(given_wells):
         rtol=1e-10,
         atol=1e-12,
     )
-    assert k._well_after(soc, start, rate, c, per_h, 1.0) == pytest.approx(exact.y[0, -1], abs=1e-8)
+    assert inside_the_loop.well_after(soc, start, rate, c, per_h, 1.0) == pytest.approx(exact.y[0, -1], abs=1e-8)
 
 
 @given(wells())
 def test_the_moment_the_available_well_runs_empty(given_wells):
     c, per_h, soc, rate = (given_wells[name] for name in ("c", "k", "soc", "rate"))
     start = available(given_wells)
-    assume(start > 1e-3 and k._well_after(soc, start, rate, c, per_h, 1.0) < -1e-6)
-    exact = brentq(lambda time: k._well_after(soc, start, rate, c, per_h, time), 0.0, 1.0, xtol=1e-14)
-    assert k._well_empty_time(soc, start, rate, c, per_h, 1.0) == pytest.approx(exact, abs=1e-9)
+    assume(start > 1e-3 and inside_the_loop.well_after(soc, start, rate, c, per_h, 1.0) < -1e-6)
+    exact = brentq(lambda time: inside_the_loop.well_after(soc, start, rate, c, per_h, time), 0.0, 1.0, xtol=1e-14)
+    assert inside_the_loop.well_empty_time(soc, start, rate, c, per_h, 1.0) == pytest.approx(exact, abs=1e-9)

@@ -10,6 +10,7 @@ import pytest
 
 from simulator import battery
 from simulator.battery import kernel as k
+from tests import inside_the_loop
 
 MISSED = (k.MISSED_ESSENTIAL_WH, k.MISSED_COMFORT_WH, k.MISSED_LUXURY_WH)
 
@@ -26,8 +27,8 @@ def test_voltages_between_two_nodes_lie_on_the_line_between_them(make_bank):
     curve, _ = battery.pack_curve(make_bank("agm"))
     for soc in (0.0, 0.00031, 0.5004, 0.99977, 1.0):
         nodes = np.linspace(0.0, 1.0, k.NODES + 1)
-        assert k._ocv(curve, soc) == pytest.approx(np.interp(soc, nodes, curve[:, k.OCV]), rel=1e-13)
-        assert k._charge_v(curve, soc) == pytest.approx(np.interp(soc, nodes, curve[:, k.CHARGE_V]), rel=1e-13)
+        assert inside_the_loop.ocv(curve, soc) == pytest.approx(np.interp(soc, nodes, curve[:, k.OCV]), rel=1e-13)
+        assert inside_the_loop.charge_v(curve, soc) == pytest.approx(np.interp(soc, nodes, curve[:, k.CHARGE_V]), rel=1e-13)
 
 
 @pytest.mark.parametrize("gas", [0.5, 1.0, 3.0])
@@ -36,11 +37,11 @@ def test_slopes_of_a_charging_curve_are_those_of_its_integrals(soc, gas, make_ba
     """By differences over a tenth of a cell; their ratio is the voltage while charging."""
     curve, _ = battery.pack_curve(make_bank("agm"))
     step = 0.1 / k.NODES
-    low, high = (np.array(k._charge_terms(curve, soc + sign * step / 2.0, gas)) for sign in (-1.0, 1.0))
-    _, _, energy_slope, passed_slope, half_bend = k._charge_terms(curve, soc, gas)
+    low, high = (np.array(inside_the_loop.charge_terms(curve, soc + sign * step / 2.0, gas)) for sign in (-1.0, 1.0))
+    _, _, energy_slope, passed_slope, half_bend = inside_the_loop.charge_terms(curve, soc, gas)
     assert energy_slope == pytest.approx((high[0] - low[0]) / step, rel=1e-9)
     assert passed_slope == pytest.approx((high[1] - low[1]) / step, rel=1e-9)
-    assert energy_slope / passed_slope == pytest.approx(k._charge_v(curve, soc), rel=1e-12)
+    assert energy_slope / passed_slope == pytest.approx(inside_the_loop.charge_v(curve, soc), rel=1e-12)
     assert half_bend == pytest.approx(0.5 * (high[2] - low[2]) / step, rel=1e-6)
 
 
@@ -48,18 +49,18 @@ def test_slopes_of_a_charging_curve_are_those_of_its_integrals(soc, gas, make_ba
 def test_the_rate_of_charging_is_that_of_its_power(resistance, make_bank):
     """Per ampere-hour: R I^2 + V I = P, of which a share is stored; held at the limit."""
     curve, _ = battery.pack_curve(make_bank("agm"))
-    stored = k._charging_rate(curve, 0.9496, 2.0, 1e9, resistance, 1.0)
-    passed_slope = k._charge_terms(curve, 0.9496, 1.0)[3]
+    stored = inside_the_loop.charging_rate(curve, 0.9496, 2.0, 1e9, resistance, 1.0)
+    passed_slope = inside_the_loop.charge_terms(curve, 0.9496, 1.0)[3]
     current = stored * passed_slope
-    assert resistance * current**2 + k._charge_v(curve, 0.9496) * current == pytest.approx(2.0, rel=1e-12)
-    assert k._charging_rate(curve, 0.9496, 2.0, 0.01, resistance, 1.0) * passed_slope == pytest.approx(0.01)
+    assert resistance * current**2 + inside_the_loop.charge_v(curve, 0.9496) * current == pytest.approx(2.0, rel=1e-12)
+    assert inside_the_loop.charging_rate(curve, 0.9496, 2.0, 0.01, resistance, 1.0) * passed_slope == pytest.approx(0.01)
 
 
 @pytest.mark.parametrize("cell_c", [-60.0, -40.0, -37.0, -1.0, 0.0, 24.9, 59.0, 60.0, 70.0])
 def test_capacity_by_temperature_lies_on_the_line_and_is_held_at_its_ends(cell_c):
     shares = np.linspace(0.3, 1.0, k.CAPACITY_NODES) ** 2
     nodes_c = np.arange(-40.0, 60.1, 5.0)
-    assert k._capacity_frac(shares, cell_c) == pytest.approx(np.interp(cell_c, nodes_c, shares), rel=1e-12)
+    assert inside_the_loop.capacity_frac(shares, cell_c) == pytest.approx(np.interp(cell_c, nodes_c, shares), rel=1e-12)
 
 
 @pytest.mark.parametrize(

@@ -284,27 +284,34 @@ class Hour(NamedTuple):
     high_soc: float
 
 
-def _compile(function: _Compiled) -> _Compiled:
-    """Compile without the GIL, cached on disk; where no cache folder can be written, go on uncached.
+OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "_nrt": False, "no_rewrites": True}
+"""How everything here is compiled. No function makes an array, so none needs numba's reference counts, for whose counters all
+threads would wait; none has array expressions that numba's rewriting would find, and looking for them takes its time."""
+INNER: dict[str, Any] = {**OPTIONS, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 
-    No function here makes an array, so none needs numba's reference counts, for whose counters all threads would wait.
-    """
-    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "_nrt": False}
+
+def _compile(function: _Compiled) -> _Compiled:
+    """Compile without the GIL, cached on disk; where no cache folder can be written, go on uncached."""
     try:
-        compiled: Any = njit(cache=True, **options)(function)
+        compiled: Any = njit(cache=True, **OPTIONS)(function)
     except RuntimeError:
-        compiled = njit(**options)(function)
+        compiled = njit(**OPTIONS)(function)
     return compiled  # type: ignore[no-any-return]
 
 
 def _inner(function: _Compiled) -> _Compiled:
-    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "_nrt": False, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
-    return njit(**options)(function)
+    """Compile for other compiled functions alone: the ways in from Python and C, and a place in the cache, cost as much again."""
+    compiled: Any = njit(**INNER)(function)
+    return compiled  # type: ignore[no-any-return]
 
 
 def _woven(function: _Compiled) -> _Compiled:
-    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "_nrt": False, "no_cpython_wrapper": True, "no_cfunc_wrapper": True, "forceinline": True}
-    return njit(**options)(function)
+    """Like :func:`_inner`, and always set into its caller: a part of the loop with a name, whose many arguments cost nothing.
+
+    numba's own work on a function grows faster than its length, so parts are compiled sooner than one long loop.
+    """
+    compiled: Any = njit(forceinline=True, **INNER)(function)
+    return compiled  # type: ignore[no-any-return]
 
 
 @_inner
@@ -497,7 +504,7 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
         if root >= upper and high == upper:
             end = upper
         elif low <= root <= high:
-            found = int(root * NODES) == int(end * NODES) or abs(change) < 1e-15
+            found = _cell_at(root * NODES) == _cell_at(end * NODES) or abs(change) < 1e-15
             end = root
             if found:
                 break
@@ -586,7 +593,7 @@ def _discharge_segment(curve, soc, energy_0, lower, power, limit, resistance, dt
                 break
             end = bound
         elif low <= root <= high:
-            found = int(root * NODES) == int(end * NODES) or abs(change) < 1e-15
+            found = _cell_at(root * NODES) == _cell_at(end * NODES) or abs(change) < 1e-15
             end = root
             if found:
                 break
@@ -954,8 +961,8 @@ def _begin_hour(
 def _charge_part(lane, now, curve, book, soc, stored_v, upper, net_w, accepting, taper, gas, dt):
     """Charge with ``net_w`` up to ``upper`` at most, and book where it goes.
 
-    Returns the time taken, the new soc, the energy and the voltage at the terminals, the integral of the
-    open-circuit voltage at the new soc, what became heat, whether the bank's acceptance was the limit, and whether it goes on.
+    Returns the time taken, the new soc, the energy and the voltage at the terminals, the integral of the open-circuit voltage at
+    the new soc, what became heat, whether the bank's acceptance was the limit, and whether the absorption phase goes on.
     """
     capacity = lane.capacity_ah
     per_ah = now.resistance * capacity
@@ -979,9 +986,9 @@ def _charge_part(lane, now, curve, book, soc, stored_v, upper, net_w, accepting,
 def _draw_part(lane, steady, now, curve, book, soc, well, stored_v, lower, net_w, dt):
     """Draw ``net_w`` down to ``lower`` at most, or until the available well is empty, and book where it goes.
 
-    Returns the time taken, the new soc, the energy and the voltage at the terminals, the integral of the
-    open-circuit voltage at the new soc, what became heat, whether the current was the limit, whether the well is empty, and what it holds
-    (below 0: not known).
+    Returns the time taken, the new soc, the energy and the voltage at the terminals, the integral of the open-circuit voltage at
+    the new soc, what became heat, whether the current was the limit, whether the well is empty, and what it holds (below 0: not
+    known).
     """
     capacity = lane.capacity_ah
     per_ah = now.resistance * capacity
@@ -1007,6 +1014,75 @@ def _draw_part(lane, steady, now, curve, book, soc, well, stored_v, lower, net_w
     book[RESIDUAL_WH] += abs(discharged_wh + stored_wh + ohmic_wh)
     book[DISCHARGED_AH] += moved * capacity
     return time, end, discharged_wh, terminal_v, now_v, ohmic_wh, regime == CURRENT_LIMITED, emptied, next_well
+
+
+@_woven
+def _gauge(lane, now, curve, load, column, demand_w, through, level, soc, well_soc, sources_w, was_off, begins, two_wells):
+    """The voltage under the load of this part of the hour: whether the inverter is off, and where the electronics would let go.
+
+    Fills ``through`` with what goes with the inverter [W]: nothing while it is on.
+    """
+    for each in range(LEVELS):
+        through[each] = lane.load_scale * load[each, column + 1]
+    rest_v = _ocv(curve, well_soc)
+    draw_w = demand_w + now.electronics_w + now.heater_w - sources_w
+    ac_off = _inverter_lets_go(
+        lane, curve, soc, rest_v, draw_w, through[level], now.resistance, now.limit_a, now.current, was_off, begins
+    )
+    if not ac_off:
+        _clear(through)
+    floor = now.charge_floor
+    if lane.cutoff_v > 0.0:
+        supply_w = draw_w - through[level]
+        floor = _volt_floor(curve, soc, rest_v, supply_w, now.resistance, now.limit_a, lane.cutoff_v, floor, two_wells)
+    return ac_off, floor
+
+
+@_woven
+def _book_part(
+    now,
+    book,
+    demand,
+    through,
+    level,
+    served_w,
+    standby_w,
+    heating_w,
+    generator_w,
+    charged_wh,
+    discharged_wh,
+    missed_field,
+    spill_field,
+    by_volts,
+    first,
+    time,
+):
+    """Book one segment: who gave, what was spilled, whose load is missed. Returns the hours in which the bus was down."""
+    need_wh = (served_w + standby_w + heating_w) * time + charged_wh
+    from_sources_wh = need_wh - discharged_wh
+    sun_wh = _least(now.sun_w * time, _most(from_sources_wh, 0.0))
+    rest_wh = from_sources_wh - sun_wh
+    if now.fixed_w + generator_w > now.sun_w:
+        rest_wh = _book_chargers(book, rest_wh, now.other_w, now.drive_w, now.shore_w, generator_w, time, spill_field)
+    book[RESIDUAL_WH] += abs(rest_wh)
+    book[SUN_USED_WH] += sun_wh
+    book[spill_field] += now.sun_w * time - sun_wh
+    book[STANDBY_WH] += standby_w * time
+    book[HEATER_WH] += heating_w * time
+    book[CHARGED_WH] += charged_wh
+    book[DISCHARGED_WH] += discharged_wh
+    book[SEGMENTS] += 1.0
+    in_dark = False
+    down_h = 0.0
+    if missed_field >= 0 or level < LEVELS - 1 or through[LEVELS - 1] > 0.0:
+        in_dark, down = _book_missed(book, demand, through, level, served_w, missed_field, by_volts, time)
+        if down:
+            down_h = time
+    if time > 0.0:
+        if first:
+            book[DARK_AT_START] = in_dark
+        book[DARK_AT_END] = in_dark
+    return down_h
 
 
 @_woven
@@ -1111,6 +1187,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             ac_was_off = ac_off
             floor = charge_floor
             exhausted = False
+            # Not False: the compiler would make the charging code twice, once for the constant.
             accepting = bool(0)
             # What has been switched off within the hour is not switched on again before the next one.
             cut_now = False
@@ -1148,32 +1225,23 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 if gauge:
                     # ---- voltage under the load of this part; once more when load is switched, or the generator ----
                     gauge = False
-                    for each in range(LEVELS):
-                        through[each] = lane.load_scale * load[each, column + 1]
-                    rest_v = _ocv(curve, _least(well / lane.well_c, 1.0) if two_wells else soc)
-                    draw_w = demand[level] + now.electronics_w + now.heater_w - now.fixed_w - (generating_w if running else 0.0)
                     begins = remaining == 1.0
-                    ac_off = _inverter_lets_go(
+                    ac_off, floor = _gauge(
                         lane,
+                        now,
                         curve,
+                        load,
+                        column,
+                        demand[level],
+                        through,
+                        level,
                         soc,
-                        rest_v,
-                        draw_w,
-                        through[level],
-                        now.resistance,
-                        now.limit_a,
-                        now.current,
+                        _least(well / lane.well_c, 1.0) if two_wells else soc,
+                        now.fixed_w + (generating_w if running else 0.0),
                         ac_was_off if begins else ac_off,
                         begins,
+                        two_wells,
                     )
-                    if not ac_off:
-                        _clear(through)
-                    floor = charge_floor
-                    if lane.cutoff_v > 0.0:
-                        supply_w = draw_w - through[level]
-                        floor = _volt_floor(
-                            curve, soc, rest_v, supply_w, now.resistance, now.limit_a, lane.cutoff_v, charge_floor, two_wells
-                        )
                 if dark and not cut_now and soc >= back_soc - TINY_SOC and soc > floor + TINY_SOC:
                     dark = False
                 enough = soc >= lane.generator_stop_soc - TINY_SOC and run_h >= lane.generator_min_h - TINY_H
@@ -1287,41 +1355,35 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     well = _least(_least(_most(_most(next_well, 0.0), end - (1.0 - lane.well_c)), lane.well_c), end)
                 if terminal_v == 0.0:
                     terminal_v = _ocv(curve, soc)
-                # ---- book the segment ----
-                need_wh = (served_w + standby_w + heating_w) * time + charged_wh
-                from_sources_wh = need_wh - discharged_wh
-                sun_wh = _least(now.sun_w * time, _most(from_sources_wh, 0.0))
-                rest_wh = from_sources_wh - sun_wh
-                spilled_wh = now.sun_w * time - sun_wh
-                if sources_w > now.sun_w:
-                    rest_wh = _book_chargers(book, rest_wh, now.other_w, now.drive_w, now.shore_w, generator_w, time, spill_field)
-                book[RESIDUAL_WH] += abs(rest_wh)
-                book[SUN_USED_WH] += sun_wh
-                book[spill_field] += spilled_wh
-                book[STANDBY_WH] += standby_w * time
-                book[HEATER_WH] += heating_w * time
-                book[CHARGED_WH] += charged_wh
-                book[DISCHARGED_WH] += discharged_wh
-                in_dark = False
-                if missed_field >= 0 or shed > 0 or through[LEVELS - 1] > 0.0:
-                    if dark:
-                        # Only the electronics that let go on voltage try again at any charge.
-                        by_volts = not by_floor and back_soc == 0.0
-                    else:
-                        by_volts = floor > charge_floor and soc > charge_floor + TINY_SOC and not exhausted and not now.cut
-                    in_dark, down = _book_missed(book, demand, through, level, served_w, missed_field, by_volts, time)
-                    if down:
-                        down_h += time
-                if time > 0.0:
-                    if remaining == 1.0:
-                        book[DARK_AT_START] = in_dark
-                    book[DARK_AT_END] = in_dark
-                    lowest_v = _least(lowest_v, terminal_v)
+                if dark:
+                    # Only the electronics that let go on voltage try again at any charge.
+                    by_volts = not by_floor and back_soc == 0.0
+                else:
+                    by_volts = floor > charge_floor and soc > charge_floor + TINY_SOC and not exhausted and not now.cut
+                down_h += _book_part(
+                    now,
+                    book,
+                    demand,
+                    through,
+                    level,
+                    served_w,
+                    standby_w,
+                    heating_w,
+                    generator_w,
+                    charged_wh,
+                    discharged_wh,
+                    missed_field,
+                    spill_field,
+                    by_volts,
+                    remaining == 1.0,
+                    time,
+                )
                 book[BUS_V] += terminal_v * time
+                if time > 0.0:
+                    lowest_v = _least(lowest_v, terminal_v)
                 if running:
                     book[GENERATOR_H] += time
                     run_h += time
-                book[SEGMENTS] += 1.0
                 soc = end
                 stored_v = now_v
                 lowest = _least(lowest, soc)
