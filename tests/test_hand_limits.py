@@ -238,5 +238,4 @@ def test_without_a_folder_for_the_cache_the_loop_is_compiled_anew(monkeypatch):
 
     monkeypatch.setattr(k, "njit", compiler)
     assert k._compile(math.sqrt) is math.sqrt
-    plain = {"nogil": True, "error_model": "numpy", "_nrt": False, "no_rewrites": True}
-    assert asked == [{"cache": True, **plain}, plain]
+    assert asked == [{"cache": True, **k.OPTIONS}, k.OPTIONS]

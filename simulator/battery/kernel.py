@@ -284,10 +284,16 @@ class Hour(NamedTuple):
     high_soc: float
 
 
-OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "_nrt": False, "no_rewrites": True}
-"""How everything here is compiled. No function makes an array, so none needs numba's reference counts, for whose counters all
-threads would wait; none has array expressions that numba's rewriting would find, and looking for them takes its time."""
-INNER: dict[str, Any] = {**OPTIONS, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+OPTIONS: dict[str, Any] = {
+    "nogil": True,
+    "error_model": "numpy",
+    # No function makes an array, so none needs numba's reference counts, for whose counters all threads would wait.
+    "_nrt": False,
+    # What nobody uses takes time to make: a way in from C, and the search for expressions of whole arrays.
+    "no_cfunc_wrapper": True,
+    "no_rewrites": True,
+}
+INNER: dict[str, Any] = {**OPTIONS, "no_cpython_wrapper": True}
 
 
 def _compile(function: _Compiled) -> _Compiled:
@@ -300,7 +306,7 @@ def _compile(function: _Compiled) -> _Compiled:
 
 
 def _inner(function: _Compiled) -> _Compiled:
-    """Compile for other compiled functions alone: the ways in from Python and C, and a place in the cache, cost as much again."""
+    """Compile for other compiled functions alone: a way in from Python and a place in the cache would cost as much again."""
     compiled: Any = njit(**INNER)(function)
     return compiled  # type: ignore[no-any-return]
 
