@@ -386,6 +386,13 @@ def check_case(hours: int) -> LoopCase:
             (other, None, {"sun_row": row % 2, "load_row": row % 2, "source_row": row % 2})
             for row, other in enumerate(odd.values())
         ]
+    # An inverter that would let go of any draw at all, beside a heater that takes just what is left.
+    knife_edge = {"inverter_off_v": 20.0, "inverter_on_v": 20.0, "standby_w": 0.0, "load_row": 1}
+    packed += [
+        (replace(bank, place="outside", heater=SUN_HEATER), GENERATOR, knife_edge | {"source_row": row})
+        for bank in BANKS.values()
+        for row in (0, 1)
+    ]
     spread: list[Packed] = [
         (bank, generator, {"sun_scale": 0.5 + 0.06 * (lane % 17), "bay_row": lane % 2, **changes})
         for lane, (bank, generator, changes) in enumerate(packed)

@@ -13,7 +13,7 @@ enum { NODES = 1024 };
 enum { OCV, ENERGY, CHARGE_V, CHARGE_STORED, CHARGE_ENERGY, CHARGE_PASSED, INV_EFFICIENCY, CURVE_FIELDS };
 enum { CAPACITY_NODES = 21, MAX_EVENTS = 20, LEVELS = 3 };
 static const double CAPACITY_COLD_C = -40.0, CAPACITY_STEP_C = 5.0;
-static const double TINY_H = 1e-12, TINY_SOC = 1e-12;
+static const double TINY_H = 1e-12, TINY_SOC = 1e-12, TINY_W = 1e-9;
 
 enum { SOC, WELL, CELL_C, OWN_HEAT_W, DARK, BACK_SOC, COLD, GENERATOR, GENERATOR_RUN_H, SHED, BY_FLOOR, AC_OFF, CHILL,
        STATE_SIZE };
@@ -410,15 +410,15 @@ static bool inverter_lets_go(const Lane *lane, Curve curve, double soc, double r
     if (was_off && begins) {
         double without_w = draw_w - through_w;
         double bus_v;
-        if (without_w > 0.0)
+        if (without_w > TINY_W)
             bus_v = loaded_v(rest_v, without_w, resistance, limit_a);
         else
             bus_v = max(charge_v(curve, soc), rest_v) + resistance * min(-without_w / rest_v, max(current, 0.0));
         if (bus_v < lane->inverter_on_v)
             return true;
-        return draw_w > 0.0 && loaded_v(rest_v, draw_w, resistance, limit_a) < lane->inverter_off_v;
+        return draw_w > TINY_W && loaded_v(rest_v, draw_w, resistance, limit_a) < lane->inverter_off_v;
     }
-    if (lane->inverter_off_v > 0.0 && through_w > 0.0 && draw_w > 0.0)
+    if (lane->inverter_off_v > 0.0 && through_w > 0.0 && draw_w > TINY_W)
         return was_off || loaded_v(rest_v, draw_w, resistance, limit_a) < lane->inverter_off_v;
     return was_off;
 }
@@ -427,8 +427,8 @@ static double volt_floor(Curve curve, double soc, double rest_v, double supply_w
                          double cutoff_v, double charge_floor, bool two_wells)
 {
     double floor = charge_floor;
-    double amperes = min(supply_w / cutoff_v, limit_a);
-    if (amperes > 0.0) {
+    if (supply_w > TINY_W) {
+        double amperes = min(supply_w / cutoff_v, limit_a);
         double least_v = cutoff_v + resistance * amperes;
         if (two_wells && rest_v < least_v)
             floor = max(floor, soc);
@@ -705,7 +705,7 @@ void run_block(const Lane *lanes, const Histories *histories, const double *curv
                     for (int each = 0; each < LEVELS; each++)
                         through[each] = load_scale * load[each * LOAD_FIELDS + column + 1];
                     double rest_v = ocv(curve, two_wells ? min(well / well_c, 1.0) : soc);
-                    double draw_w = demand[level] + electronics_w + heater_w - fixed_w - (running ? generator_a * volts : 0.0);
+                    double draw_w = demand[level] + electronics_w + heater_w - (fixed_w + (running ? generator_a * volts : 0.0));
                     bool begins = remaining == 1.0;
                     ac_off = inverter_lets_go(lane, curve, soc, rest_v, draw_w, through[level], resistance, limit_a, current,
                                               begins ? ac_was_off : ac_off, begins);
@@ -749,6 +749,8 @@ void run_block(const Lane *lanes, const Histories *histories, const double *curv
                 double standby_w = held || empty ? 0.0 : electronics_w;
                 double heating_w = held || empty ? min(heater_w, sources_w) : heater_w;
                 double net_w = sources_w - wanted_w - standby_w - heating_w;
+                if (fabs(net_w) < TINY_W)
+                    net_w = 0.0;
                 if (net_w < 0.0 && empty && !held && hysteresis > 0.0) {
                     dark = true;
                     cut_now = true;

@@ -10,6 +10,7 @@ from importlib import import_module
 from itertools import pairwise
 from pathlib import Path
 
+import by_chance
 import loops
 import numpy as np
 from cases import BANKS, LoopCase, check_case, full_case, plain_case
@@ -23,6 +24,8 @@ MANY_LANES = 1024
 THREADED_LANES = 512
 """A second of work: with a tenth of one, starting the threads is part of what is timed."""
 QUARTER_HOURS = 2190
+SEEDS = 100
+"""Cases by chance in which loop and twin are compared."""
 
 
 def measure_loops(report: Report, folder: Path, repetitions: int) -> None:
@@ -40,6 +43,12 @@ def measure_loops(report: Report, folder: Path, repetitions: int) -> None:
         differing = loops.differing_values(compiled, in_c)
         report.check(
             f"compiled loop and C agree in every bit: {differing} of {values:,} values differ ({len(case.start)} lanes, a year)",
+            differing == 0,
+        )
+        differing = sum(_differing_by_chance(c_loop, seed) for seed in range(SEEDS))
+        report.check(
+            f"so they do where all is drawn by chance: {differing} values differ "
+            f"({SEEDS} times {by_chance.LANES} lanes, {by_chance.HOURS} hours)",
             differing == 0,
         )
     in_blocks = loops.new_outputs(case, watched=True)
@@ -96,6 +105,15 @@ def _walker(case: LoopCase, walk: Callable[[LoopCase, dict[str, np.ndarray]], No
         walk(case, out)
 
     return job
+
+
+def _differing_by_chance(c_loop: loops.CLoop, seed: int) -> int:
+    """Values that differ between the compiled loop and C."""
+    case = by_chance.case_by_chance(seed)
+    compiled, in_c = (loops.new_outputs(case, watched=True) for _ in range(2))
+    loops.walk_compiled(case, compiled)
+    c_loop.walk(case, in_c)
+    return loops.differing_values(compiled, in_c)
 
 
 def _time_loop(report: Report, case: LoopCase, c_loop: loops.CLoop | None, repetitions: int) -> None:

@@ -75,7 +75,7 @@ def measure_processes(report: Report, folder: Path, repetitions: int) -> None:
     report.rows += [
         time_row("first start", "first start: compile the loop, walk a day", first, "s", 1.0),
         time_row("compile warm", "  next start: the loop from the cache", warm, "s", 1.0),
-        replace(time_row("compile", "  compiling the loop: the first less the next", first - warm, "s", 1.0), expected="<= 8"),
+        replace(time_row("compiling", "  compiling the loop: the first less the next", first - warm, "s", 1.0), expected="<= 8"),
     ]
 
 

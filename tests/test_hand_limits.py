@@ -239,3 +239,5 @@ def test_without_a_folder_for_the_cache_the_loop_is_compiled_anew(monkeypatch):
     monkeypatch.setattr(k, "njit", compiler)
     assert k._compile(math.sqrt) is math.sqrt
     assert asked == [{"cache": True, **k.OPTIONS}, k.OPTIONS]
+    # Threads walk side by side only without the interpreter's lock; a division by zero is no exception in the loop.
+    assert (k.OPTIONS["nogil"], k.OPTIONS["error_model"]) == (True, "numpy")

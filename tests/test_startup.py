@@ -97,6 +97,11 @@ def test_two_processes_at_once_fill_one_empty_cache_and_both_answer_right(tmp_pa
     assert again(cache) == [1, 0]
 
 
+def test_the_loop_itself_lives_with_a_damaged_cache():
+    """The job asks for it by itself; for the loop the package does."""
+    assert kernel.run_block._cache.load_overload.__module__ == "simulator.battery.keeping"
+
+
 def test_where_no_cache_folder_can_be_written_the_answer_is_the_same(tmp_path):
     """A file stands where each folder would have to be, which stops even an administrator, as a read-only disk would."""
     parent = tmp_path / "installed"

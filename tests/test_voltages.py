@@ -9,6 +9,7 @@ import pytest
 
 from simulator.battery import kernel as k
 from simulator.protections import protections
+from simulator.scenario.parts import Heater
 
 DAY_H = 24
 
@@ -167,6 +168,34 @@ def test_the_inverter_comes_back_at_its_restart_voltage(make_bank, walk_bank):
             bank, 4, load_w=load, ac_w=ac, sun_w=sun_w, start_soc=0.5, lane={"inverter_off_v": 11.8, "inverter_on_v": on_v}
         )
         assert walked.hour(k.INVERTER_OFF_H).sum() == pytest.approx(off_h), on_v
+
+
+@pytest.mark.parametrize("start_soc", [0.5, 0.1])
+def test_a_heater_that_takes_just_what_is_left_is_no_draw_on_the_bank(start_soc, make_bank, walk_bank):
+    """200 hours of other sun and load, whose mean over two parts of the hour differs from the load by rounding alone.
+
+    Nothing is switched off: neither by an inverter that would let go of any draw at all, nor by a bank that stands at its floor.
+    """
+    rng = np.random.default_rng(3)
+    load_w = rng.uniform(10.0, 60.0, 200)
+    heater = Heater(power_w=500.0, on_below_c=2.0, off_above_c=8.0, from_bank=False)
+    bank = make_bank("lfp", standby_w=0.0, heater=heater, cutoff_soc=0.1, reconnect_soc=0.2, self_discharge_frac_per_day=0.0)
+    walked = walk_bank(
+        bank,
+        200,
+        load_w=load_w,
+        ac_w=0.7 * load_w,
+        peak_h=rng.uniform(0.1, 0.9, 200),
+        sun_w=load_w + rng.uniform(1.0, 40.0, 200),
+        bay_c=-15.0,
+        cell_c=-15.0,
+        start_soc=start_soc,
+        lane={"inverter_off_v": 20.0, "inverter_on_v": 20.0, "loss_w_per_c": 50.0},
+    )
+    assert (walked.hour(k.HEATER_WH) > 0.9).all()
+    assert walked.total(k.DISCHARGED_WH) == 0.0
+    assert walked.total(k.INVERTER_OFF_H) == 0.0
+    assert walked.total(k.DARK_H) == 0.0
 
 
 def test_ten_minutes_of_an_oven_sag_the_bus_although_the_hour_s_mean_is_small(make_bank, walk_bank):

@@ -42,6 +42,8 @@ LEVELS = 3
 MAX_EVENTS = 20
 TINY_H = 1e-12
 TINY_SOC = 1e-12
+TINY_W = 1e-9
+"""A heater on spare power takes just what the load leaves: what rounding leaves of the difference is no draw on the bank."""
 
 # State that goes in and comes out, one row a lane.
 SOC, WELL, CELL_C, OWN_HEAT_W, DARK, BACK_SOC, COLD, GENERATOR, GENERATOR_RUN_H, SHED, BY_FLOOR, AC_OFF, CHILL = range(13)
@@ -250,7 +252,8 @@ class Steady(NamedTuple):
 
 
 class Hour(NamedTuple):
-    """What is decided once an hour, before its first segment."""
+    """What is decided once an hour, before its first segment. ``cold`` and ``back_soc`` may change within the hour: the loop goes
+    on with values of its own."""
 
     load_wh: float
     essential_wh: float
@@ -289,7 +292,7 @@ OPTIONS: dict[str, Any] = {
     "error_model": "numpy",
     # No function makes an array, so none needs numba's reference counts, for whose counters all threads would wait.
     "_nrt": False,
-    # What nobody uses takes time to make: a way in from C, and the search for expressions of whole arrays.
+    # What nobody uses takes time to make: a way in from C; a search for expressions of whole arrays and for dead branches.
     "no_cfunc_wrapper": True,
     "no_rewrites": True,
 }
@@ -306,7 +309,10 @@ def _compile(function: _Compiled) -> _Compiled:
 
 
 def _inner(function: _Compiled) -> _Compiled:
-    """Compile for other compiled functions alone: a way in from Python and a place in the cache would cost as much again."""
+    """Compile for other compiled functions alone: a way in from Python and a place in the cache would cost as much again.
+
+    A call from Python crashes the process; ``tests/inside_the_loop.py`` opens a way for tests.
+    """
     compiled: Any = njit(**INNER)(function)
     return compiled  # type: ignore[no-any-return]
 
@@ -701,14 +707,14 @@ def _inverter_lets_go(lane, curve, soc, rest_v, draw_w, through_w, resistance, l
     """Whether the inverter is off: under the load of this part of the hour, and, when the hour begins, back on or not."""
     if was_off and begins:
         without_w = draw_w - through_w
-        if without_w > 0.0:
+        if without_w > TINY_W:
             bus_v = _loaded_v(rest_v, without_w, resistance, limit_a)
         else:
             bus_v = _most(_charge_v(curve, soc), rest_v) + resistance * _least(-without_w / rest_v, _most(current, 0.0))
         if bus_v < lane.inverter_on_v:
             return True
-        return draw_w > 0.0 and _loaded_v(rest_v, draw_w, resistance, limit_a) < lane.inverter_off_v
-    if lane.inverter_off_v > 0.0 and through_w > 0.0 and draw_w > 0.0:
+        return draw_w > TINY_W and _loaded_v(rest_v, draw_w, resistance, limit_a) < lane.inverter_off_v
+    if lane.inverter_off_v > 0.0 and through_w > 0.0 and draw_w > TINY_W:
         return was_off or _loaded_v(rest_v, draw_w, resistance, limit_a) < lane.inverter_off_v
     return was_off
 
@@ -717,8 +723,8 @@ def _inverter_lets_go(lane, curve, soc, rest_v, draw_w, through_w, resistance, l
 def _volt_floor(curve, soc, rest_v, supply_w, resistance, limit_a, cutoff_v, charge_floor, two_wells):
     """The charge at which the electronics would let go on voltage under this load; no lower than the floor of the charge."""
     floor = charge_floor
-    amperes = _least(supply_w / cutoff_v, limit_a)
-    if amperes > 0.0:
+    if supply_w > TINY_W:
+        amperes = _least(supply_w / cutoff_v, limit_a)
         least_v = cutoff_v + resistance * amperes
         if two_wells and rest_v < least_v:
             # What is bound in the other well holds no voltage up.
@@ -1277,6 +1283,8 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                 standby_w = 0.0 if held or empty else now.electronics_w
                 heating_w = _least(now.heater_w, sources_w) if held or empty else now.heater_w
                 net_w = sources_w - wanted_w - standby_w - heating_w
+                if abs(net_w) < TINY_W:
+                    net_w = 0.0
                 if net_w < 0.0 and empty and not held and hysteresis > 0.0:
                     dark = True
                     cut_now = True
