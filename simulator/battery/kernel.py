@@ -970,17 +970,13 @@ def _begin_hour(
 
 
 @_woven
-def _charge_part(lane, now, curve, book, soc, stored_v, upper, net_w, accepting, taper, gas, dt):
-    """Charge with ``net_w`` up to ``upper`` at most, and book where it goes.
+def _book_charge(lane, curve, book, per_ah, stored_v, end, energy, rise, moved, time):
+    """Book where the energy of a charge goes.
 
-    Returns the time taken, the new soc, the energy and the voltage at the terminals, the integral of the open-circuit voltage at
-    the new soc, what became heat, whether the bank's acceptance was the limit, and whether the absorption phase goes on.
+    Returns the energy and the voltage at the terminals, the integral of the open-circuit voltage at the new soc, and what became
+    heat.
     """
     capacity = lane.capacity_ah
-    per_ah = now.resistance * capacity
-    time, end, energy, rise, moved, regime, accepting = _charge_segment(
-        curve, soc, upper, net_w / capacity, now.charge_limit, per_ah, taper, lane.taper_soc, accepting, gas, dt
-    )
     charged_wh = energy * capacity
     terminal_v = energy / moved if moved > 0.0 else 0.0
     now_v = _energy(curve, end)
@@ -991,31 +987,13 @@ def _charge_part(lane, now, curve, book, soc, stored_v, upper, net_w, accepting,
     book[LOSS_CHARGING_WH] += rise_wh - stored_wh
     book[RESIDUAL_WH] += abs(charged_wh - rise_wh - ohmic_wh)
     book[CHARGED_AH] += moved * capacity
-    return time, end, charged_wh, terminal_v, now_v, charged_wh - stored_wh, regime == ACCEPTANCE_LIMITED, accepting
+    return charged_wh, terminal_v, now_v, charged_wh - stored_wh
 
 
 @_woven
-def _draw_part(lane, steady, now, curve, book, soc, well, stored_v, lower, net_w, dt):
-    """Draw ``net_w`` down to ``lower`` at most, or until the available well is empty, and book where it goes.
-
-    Returns the time taken, the new soc, the energy and the voltage at the terminals, the integral of the open-circuit voltage at
-    the new soc, what became heat, whether the current was the limit, whether the well is empty, and what it holds (below 0: not
-    known).
-    """
+def _book_draw(lane, curve, book, per_ah, stored_v, soc, end, energy, time):
+    """Book where the energy of a draw goes; returns the same as :func:`_book_charge`."""
     capacity = lane.capacity_ah
-    per_ah = now.resistance * capacity
-    time, end, energy, regime = _discharge_segment(curve, soc, stored_v, lower, net_w / capacity, now.discharge_limit, per_ah, dt)
-    emptied = False
-    next_well = -1.0
-    if steady.two_wells and time > 0.0:
-        next_well = _well_then(lane, steady, soc, well, end, time)
-        if next_well < 0.0:
-            # The well that can be drawn from runs empty on the way: once more, up to there.
-            emptied = True
-            time = _well_empty_time(soc, well, (end - soc) / time, lane.well_c, lane.well_k_per_h, time)
-            time, end, energy, regime = _discharge_segment(
-                curve, soc, stored_v, lower, net_w / capacity, now.discharge_limit, per_ah, time
-            )
     discharged_wh = energy * capacity
     moved = soc - end
     terminal_v = energy / moved if moved > 0.0 else 0.0
@@ -1025,7 +1003,7 @@ def _draw_part(lane, steady, now, curve, book, soc, well, stored_v, lower, net_w
     book[LOSS_OHMIC_WH] += ohmic_wh
     book[RESIDUAL_WH] += abs(discharged_wh + stored_wh + ohmic_wh)
     book[DISCHARGED_AH] += moved * capacity
-    return time, end, discharged_wh, terminal_v, now_v, ohmic_wh, regime == CURRENT_LIMITED, emptied, next_well
+    return discharged_wh, terminal_v, now_v, ohmic_wh
 
 
 @_woven
@@ -1188,6 +1166,7 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
             allowed = now.generator_a > 0.0
             running = running and allowed
             generating_w = now.generator_a * now.volts
+            per_ah = now.resistance * capacity
             # What only charging asks for is worked out when it first does.
             taper = -1.0
             gas = 1.0
@@ -1332,10 +1311,23 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                             upper = _least(upper, lane.generator_stop_soc)
                         if shed > 0 and not shed_now:
                             upper = _least(upper, lane.restore_soc[level + 1])
-                        time, end, charged_wh, terminal_v, now_v, heat_wh, slowed, accepting = _charge_part(
-                            lane, now, curve, book, soc, stored_v, upper, net_w, accepting, taper, gas, time
+                        time, end, energy, rise, moved, regime, accepting = _charge_segment(
+                            curve,
+                            soc,
+                            upper,
+                            net_w / capacity,
+                            now.charge_limit,
+                            per_ah,
+                            taper,
+                            lane.taper_soc,
+                            accepting,
+                            gas,
+                            time,
                         )
-                        if slowed:
+                        charged_wh, terminal_v, now_v, heat_wh = _book_charge(
+                            lane, curve, book, per_ah, stored_v, end, energy, rise, moved, time
+                        )
+                        if regime == ACCEPTANCE_LIMITED:
                             spill_field = SPILLED_ACCEPTANCE_WH
                         lost_wh += heat_wh
                 elif net_w < 0.0:
@@ -1349,12 +1341,24 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                             lower = _most(lower, lane.generator_start_soc)
                         if level > 0 and lane.shed_soc[level] < soc:
                             lower = _most(lower, lane.shed_soc[level])
-                        time, end, discharged_wh, terminal_v, now_v, heat_wh, limited, emptied, next_well = _draw_part(
-                            lane, steady, now, curve, book, soc, well, stored_v, lower, -net_w, time
+                        dt = time
+                        time, end, energy, regime = _discharge_segment(
+                            curve, soc, stored_v, lower, -net_w / capacity, now.discharge_limit, per_ah, dt
                         )
-                        exhausted = exhausted or emptied
+                        if two_wells and time > 0.0:
+                            next_well = _well_then(lane, steady, soc, well, end, time)
+                            if next_well < 0.0:
+                                # The well that can be drawn from runs empty on the way: once more, up to there.
+                                exhausted = True
+                                dt = _well_empty_time(soc, well, (end - soc) / time, lane.well_c, lane.well_k_per_h, time)
+                                time, end, energy, regime = _discharge_segment(
+                                    curve, soc, stored_v, lower, -net_w / capacity, now.discharge_limit, per_ah, dt
+                                )
+                        discharged_wh, terminal_v, now_v, heat_wh = _book_draw(
+                            lane, curve, book, per_ah, stored_v, soc, end, energy, time
+                        )
                         lost_wh += heat_wh
-                        if limited and time > 0.0:
+                        if regime == CURRENT_LIMITED and time > 0.0:
                             # Electronics, then the heater as planned, then the load; short of that the heater takes what is left.
                             delivered_w = sources_w + discharged_wh / time
                             standby_w = _least(standby_w, delivered_w)
