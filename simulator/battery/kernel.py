@@ -458,7 +458,7 @@ def _absorption_onset(curve, end, power, limit, resistance, taper, taper_soc, ga
     return onset
 
 
-@_inner
+@_woven
 def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_soc, accepting, gas, dt):
     """Charge for at most dt hours or up to ``upper``; all quantities per ampere-hour of capacity.
 
@@ -563,7 +563,7 @@ def _charge_segment(curve, soc, upper, power, limit, resistance, taper, taper_so
     return time, end, energy, energy_1 - energy_0, moved, regime, False
 
 
-@_inner
+@_woven
 def _discharge_segment(curve, soc, energy_0, lower, power, limit, resistance, dt):
     """Discharge at ``power`` (positive, W per Ah) for at most dt hours or down to ``lower``; per ampere-hour of capacity.
 
