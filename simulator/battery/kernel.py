@@ -1341,18 +1341,17 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                             lower = _most(lower, lane.generator_start_soc)
                         if level > 0 and lane.shed_soc[level] < soc:
                             lower = _most(lower, lane.shed_soc[level])
-                        dt = time
                         time, end, energy, regime = _discharge_segment(
-                            curve, soc, stored_v, lower, -net_w / capacity, now.discharge_limit, per_ah, dt
+                            curve, soc, stored_v, lower, -net_w / capacity, now.discharge_limit, per_ah, time
                         )
                         if two_wells and time > 0.0:
                             next_well = _well_then(lane, steady, soc, well, end, time)
                             if next_well < 0.0:
                                 # The well that can be drawn from runs empty on the way: once more, up to there.
                                 exhausted = True
-                                dt = _well_empty_time(soc, well, (end - soc) / time, lane.well_c, lane.well_k_per_h, time)
+                                time = _well_empty_time(soc, well, (end - soc) / time, lane.well_c, lane.well_k_per_h, time)
                                 time, end, energy, regime = _discharge_segment(
-                                    curve, soc, stored_v, lower, -net_w / capacity, now.discharge_limit, per_ah, dt
+                                    curve, soc, stored_v, lower, -net_w / capacity, now.discharge_limit, per_ah, time
                                 )
                         discharged_wh, terminal_v, now_v, heat_wh = _book_draw(
                             lane, curve, book, per_ah, stored_v, soc, end, energy, time
