@@ -1,4 +1,8 @@
-"""Lanes, histories and states by chance: what no list of cases thinks of, for comparing the loop with its twin."""
+"""Lanes, histories and states by chance: what no list of cases thinks of, for comparing the loop with its twin.
+
+Some of them no scenario could ask for (a full bank above the voltage at which its electronics end charging, a dark bank that
+waits for more than it may be charged to): loop and twin must agree there too.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +20,7 @@ from simulator.units import HOURS_PER_DAY
 ROWS = 3
 """Distinct rows of sun, bay, load and sources."""
 LANES, HOURS = 60, 240
+"""Of one case."""
 
 
 class Chance:
@@ -27,7 +32,7 @@ class Chance:
     def between(self, low: float, high: float) -> float:
         return float(self.draws.uniform(low, high))
 
-    def with_share(self, share: float) -> bool:
+    def maybe(self, share: float) -> bool:
         return bool(self.draws.random() < share)
 
     def now_and_then(self, share: float, values: FloatArray) -> FloatArray:
@@ -36,7 +41,7 @@ class Chance:
 
 
 def case_by_chance(seed: int) -> LoopCase:
-    """One walk of :data:`LANES` lanes through :data:`HOURS` hours, begun in any state a lane may be in."""
+    """One walk of :data:`LANES` lanes through :data:`HOURS` hours, begun in any state."""
     chance = Chance(seed)
     banks = [_bank(chance) for _ in range(LANES)]
     packed = [
@@ -51,7 +56,7 @@ def case_by_chance(seed: int) -> LoopCase:
 
 
 def _bank(chance: Chance) -> Bank:
-    between, maybe = chance.between, chance.with_share
+    between, maybe = chance.between, chance.maybe
     cutoff_soc = between(0.0, 0.3)
     heater = replace(
         SUN_HEATER,
@@ -91,7 +96,7 @@ def _bank(chance: Chance) -> Bank:
 
 
 def _generator(chance: Chance) -> Generator | None:
-    if chance.with_share(0.4):
+    if chance.maybe(0.4):
         return None
     start_soc = chance.between(0.05, 0.7)
     return replace(
@@ -99,13 +104,13 @@ def _generator(chance: Chance) -> Generator | None:
         charger_a=chance.between(2.0, 60.0),
         start_soc=start_soc,
         stop_soc=min(start_soc + chance.between(0.02, 0.5), 1.0),
-        min_run_h=chance.between(0.0, 3.0) if chance.with_share(0.8) else 0.0,
+        min_run_h=chance.between(0.0, 3.0) if chance.maybe(0.8) else 0.0,
     )
 
 
 def _more(chance: Chance) -> dict[str, object]:
     """What a lane has beside its bank and generator."""
-    between, maybe = chance.between, chance.with_share
+    between, maybe = chance.between, chance.maybe
     rows = chance.draws.integers(ROWS, size=4).tolist()
     more: dict[str, object] = dict(zip(("sun_row", "bay_row", "load_row", "source_row"), rows, strict=True))
     more |= {"sun_scale": between(0.0, 3.0), "load_scale": between(0.0, 3.0)}
@@ -130,7 +135,7 @@ def _histories(chance: Chance) -> kernel.Histories:
     rest_w = np.cumsum(chance.now_and_then(0.7, draws.exponential(60.0, (*shape, kernel.LEVELS))), axis=-1)
     peak_h = chance.now_and_then(0.4, draws.uniform(0.0, 1.0, shape))
     peak_h[draws.random(shape) < 0.02] = 1.0
-    # In a third of the peaks nothing is added: their mean differs from the load by rounding alone.
+    # In three of ten peaks nothing is added: their mean differs from the load by rounding alone.
     more_w = np.where(peak_h > 0.0, chance.now_and_then(0.7, draws.exponential(500.0, shape)), 0.0)[..., None]
     ac_w = rest_w * chance.now_and_then(0.7, draws.random((*shape, 1)))
     load_w = np.stack([rest_w, ac_w, rest_w + more_w, ac_w + more_w * draws.random((*shape, 1))], axis=-1)
@@ -153,7 +158,7 @@ def _histories(chance: Chance) -> kernel.Histories:
 
 
 def _strange_beginnings(chance: Chance, start: FloatArray) -> None:
-    """States in which a walk may go on, though none begins so: dark, cold, shed, generator running, inverter off."""
+    """States in which no walk begins: dark, cold, shed, generator running, inverter off."""
     draws, lanes = chance.draws, len(start)
     for flag in (kernel.DARK, kernel.COLD, kernel.GENERATOR, kernel.BY_FLOOR, kernel.AC_OFF):
         start[:, flag] = draws.random(lanes) < 0.4

@@ -410,8 +410,8 @@ static bool inverter_lets_go(const Lane *lane, Curve curve, double soc, double r
     if (was_off && begins) {
         double without_w = draw_w - through_w;
         double bus_v;
-        if (without_w > TINY_W)
-            bus_v = loaded_v(rest_v, without_w, resistance, limit_a);
+        if (without_w > -TINY_W)
+            bus_v = loaded_v(rest_v, max(without_w, 0.0), resistance, limit_a);
         else
             bus_v = max(charge_v(curve, soc), rest_v) + resistance * min(-without_w / rest_v, max(current, 0.0));
         if (bus_v < lane->inverter_on_v)

@@ -50,6 +50,7 @@ TESTS: dict[str, tuple[str, ...]] = {
         "test_hand_hours.py",
         "test_hand_limits.py",
         "test_hand_edges.py",
+        "test_parts_of_an_hour.py",
         "test_hour_loop_faults.py",
         "test_rarely_walked_hours.py",
         "test_protections.py",

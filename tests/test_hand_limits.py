@@ -239,5 +239,7 @@ def test_without_a_folder_for_the_cache_the_loop_is_compiled_anew(monkeypatch):
     monkeypatch.setattr(k, "njit", compiler)
     assert k._compile(math.sqrt) is math.sqrt
     assert asked == [{"cache": True, **k.OPTIONS}, k.OPTIONS]
-    # Threads walk side by side only without the interpreter's lock; a division by zero is no exception in the loop.
+
+
+def test_threads_walk_without_the_lock_of_the_interpreter_and_a_division_by_zero_is_no_exception():
     assert (k.OPTIONS["nogil"], k.OPTIONS["error_model"]) == (True, "numpy")

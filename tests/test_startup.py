@@ -97,8 +97,8 @@ def test_two_processes_at_once_fill_one_empty_cache_and_both_answer_right(tmp_pa
     assert again(cache) == [1, 0]
 
 
-def test_the_loop_itself_lives_with_a_damaged_cache():
-    """The job asks for it by itself; for the loop the package does."""
+def test_the_package_lets_the_loop_live_with_a_damaged_cache():
+    """The tiny job above calls ``bear_damage`` itself; for the loop the package has to, when it is imported."""
     assert kernel.run_block._cache.load_overload.__module__ == "simulator.battery.keeping"
 
 

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from simulator import battery
 from simulator.battery import kernel as k
 from simulator.protections import protections
 from simulator.scenario.parts import Heater
@@ -17,6 +18,11 @@ DAY_H = 24
 def acts(walked, bank, lane=0):
     """Protections of one lane by name."""
     return {act.name: act for act in protections(bank, walked.result.hours[lane], float(walked.start[lane, k.CELL_C]))}
+
+
+def start_of(bank, soc, cell_c=25.0):
+    """The state of one lane at this charge and temperature."""
+    return battery.start_state(battery.stack_lanes([battery.pack_lane(bank, None)]), np.array([soc]), np.array([cell_c]))
 
 
 # ---- low and high voltage ----
@@ -170,11 +176,53 @@ def test_the_inverter_comes_back_at_its_restart_voltage(make_bank, walk_bank):
         assert walked.hour(k.INVERTER_OFF_H).sum() == pytest.approx(off_h), on_v
 
 
-@pytest.mark.parametrize("start_soc", [0.5, 0.1])
-def test_a_heater_that_takes_just_what_is_left_is_no_draw_on_the_bank(start_soc, make_bank, walk_bank):
-    """200 hours of other sun and load, whose mean over two parts of the hour differs from the load by rounding alone.
+def test_the_inverter_lets_go_at_the_voltage_of_the_load_it_carries(make_bank, walk_bank):
+    """By hand: the current I of P = (V0 - R I) I, and the voltage V0 - R I, of which the limit lies a millivolt off."""
+    bank = make_bank("lfp", resistance_ohm=0.02, resistance_per_c=0.0, standby_w=0.0)
+    rest_v = float(np.interp(0.5, bank.curve.soc, bank.curve.ocv_v))
+    current_a = (rest_v - math.sqrt(rest_v**2 - 4.0 * 0.02 * 600.0)) / (2.0 * 0.02)
+    loaded_v = rest_v - 0.02 * current_a
+    for off_v, off_h in ((loaded_v - 0.001, 0.0), (loaded_v + 0.001, 1.0)):
+        walked = walk_bank(
+            bank, 1, load_w=600.0, ac_w=500.0, start_soc=0.5, lane={"inverter_off_v": off_v, "inverter_on_v": off_v}
+        )
+        assert walked.total(k.INVERTER_OFF_H) == off_h
 
-    Nothing is switched off: neither by an inverter that would let go of any draw at all, nor by a bank that stands at its floor.
+
+@pytest.mark.parametrize("chemistry", ["lfp", "agm"])
+@pytest.mark.parametrize("direct_w", [0.0, 1e-8])
+def test_a_bank_that_nobody_charges_is_at_rest(direct_w, chemistry, make_bank, walk_bank):
+    """All load is on the inverter, which is off: the bus has the rest voltage, below that of the restart, not that of charging.
+
+    Whether the bank gives nothing or next to nothing.
+    """
+    bank = make_bank(chemistry, standby_w=0.0, self_discharge_frac_per_day=0.0)
+    rest_v = float(np.interp(0.4, bank.curve.soc, bank.curve.ocv_v))
+    state = start_of(bank, 0.4)
+    state[0, k.AC_OFF] = 1.0
+    walked = walk_bank(
+        bank,
+        6,
+        load_w=200.0 + direct_w,
+        ac_w=200.0,
+        state=state,
+        lane={"inverter_off_v": rest_v - 1.0, "inverter_on_v": rest_v + 0.02},
+    )
+    assert walked.total(k.INVERTER_OFF_H) == pytest.approx(6.0)
+
+
+KNIFE_EDGES = {
+    "an inverter that lets go of any draw": {"inverter_off_v": 20.0, "inverter_on_v": 20.0},
+    "electronics that end supply under any draw": {"cutoff_v": 20.0},
+}
+
+
+@pytest.mark.parametrize("edge", KNIFE_EDGES)
+@pytest.mark.parametrize("start_soc", [0.5, 0.1])
+def test_a_heater_that_takes_just_what_is_left_is_no_draw_on_the_bank(start_soc, edge, make_bank, walk_bank, make_generator):
+    """200 hours, each with its own sun and load, whose mean over two parts of the hour differs from the load by rounding alone.
+
+    Nothing is switched, in a bank at half charge and in one below the floor of its cold cells.
     """
     rng = np.random.default_rng(3)
     load_w = rng.uniform(10.0, 60.0, 200)
@@ -190,12 +238,38 @@ def test_a_heater_that_takes_just_what_is_left_is_no_draw_on_the_bank(start_soc,
         bay_c=-15.0,
         cell_c=-15.0,
         start_soc=start_soc,
-        lane={"inverter_off_v": 20.0, "inverter_on_v": 20.0, "loss_w_per_c": 50.0},
+        generator=make_generator(start_soc=0.05, stop_soc=0.8) if start_soc == 0.5 else None,
+        generator_allowed=1.0,
+        lane=KNIFE_EDGES[edge] | {"loss_w_per_c": 50.0},
     )
     assert (walked.hour(k.HEATER_WH) > 0.9).all()
     assert walked.total(k.DISCHARGED_WH) == 0.0
     assert walked.total(k.INVERTER_OFF_H) == 0.0
     assert walked.total(k.DARK_H) == 0.0
+    assert walked.total(k.GENERATOR_H) == 0.0
+
+
+def test_an_inverter_that_was_off_stays_on_where_a_heater_takes_just_what_is_left(make_bank, walk_bank):
+    """Four hundred hours by themselves, each of which begins with the inverter off, and at a voltage at which it comes back."""
+    rng = np.random.default_rng(4)
+    heater = Heater(power_w=500.0, on_below_c=2.0, off_above_c=8.0, from_bank=False)
+    bank = make_bank("lfp", standby_w=0.0, heater=heater)
+    state = start_of(bank, 0.5, cell_c=-15.0)
+    state[0, k.AC_OFF] = 1.0
+    for load_w, more_w, peak_h in rng.uniform((10.0, 1.0, 0.1), (60.0, 40.0, 0.9), (400, 3)):
+        walked = walk_bank(
+            bank,
+            1,
+            load_w=load_w,
+            ac_w=0.7 * load_w,
+            peak_h=peak_h,
+            sun_w=load_w + more_w,
+            bay_c=-15.0,
+            state=state.copy(),
+            lane={"inverter_off_v": 20.0, "inverter_on_v": 10.0, "loss_w_per_c": 50.0},
+        )
+        assert walked.total(k.HEATER_WH) > 0.9
+        assert walked.total(k.INVERTER_OFF_H) == 0.0
 
 
 def test_ten_minutes_of_an_oven_sag_the_bus_although_the_hour_s_mean_is_small(make_bank, walk_bank):

@@ -43,7 +43,8 @@ MAX_EVENTS = 20
 TINY_H = 1e-12
 TINY_SOC = 1e-12
 TINY_W = 1e-9
-"""A heater on spare power takes just what the load leaves: what rounding leaves of the difference is no draw on the bank."""
+"""A balance of power nearer to zero than this is none. A heater on spare power takes just what the load leaves, and what rounding
+leaves of the difference must not switch anything."""
 
 # State that goes in and comes out, one row a lane.
 SOC, WELL, CELL_C, OWN_HEAT_W, DARK, BACK_SOC, COLD, GENERATOR, GENERATOR_RUN_H, SHED, BY_FLOOR, AC_OFF, CHILL = range(13)
@@ -707,8 +708,8 @@ def _inverter_lets_go(lane, curve, soc, rest_v, draw_w, through_w, resistance, l
     """Whether the inverter is off: under the load of this part of the hour, and, when the hour begins, back on or not."""
     if was_off and begins:
         without_w = draw_w - through_w
-        if without_w > TINY_W:
-            bus_v = _loaded_v(rest_v, without_w, resistance, limit_a)
+        if without_w > -TINY_W:
+            bus_v = _loaded_v(rest_v, _most(without_w, 0.0), resistance, limit_a)
         else:
             bus_v = _most(_charge_v(curve, soc), rest_v) + resistance * _least(-without_w / rest_v, _most(current, 0.0))
         if bus_v < lane.inverter_on_v:
