@@ -84,3 +84,13 @@ def test_a_heater_on_spare_power_has_all_the_sun_of_a_dark_bus(make_bank, walk_b
     held = walk_bank(bank, 1, state=state.copy(), shore_a=0.1, **given)
     assert held.total(k.HEATER_WH) == pytest.approx(30.0 + held.total(k.SHORE_WH) - 20.0)
     assert held.total(k.MISSED_DARK_WH) == 0.0
+
+
+def test_a_dark_bank_that_has_warmed_up_comes_back_at_the_charge_of_warm_cells(make_bank, walk_bank):
+    """It went dark in the cold, which asked for nine tenths; at 25 C a fifth is enough."""
+    bank = make_bank("lfp", standby_w=0.0, cutoff_soc=0.1, reconnect_soc=0.2)
+    state = battery.start_state(battery.stack_lanes([battery.pack_lane(bank, None)]), np.array([0.6]), np.array([25.0]))
+    for by_floor, dark_h in ((1.0, 0.0), (0.0, 3.0)):
+        state[0, [k.DARK, k.BY_FLOOR, k.BACK_SOC]] = (1.0, by_floor, 0.9)
+        walked = walk_bank(bank, 3, load_w=20.0, bay_c=25.0, state=state.copy())
+        assert walked.total(k.DARK_H) == dark_h
