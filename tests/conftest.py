@@ -371,6 +371,16 @@ def walk_banks() -> Callable[..., Walked]:
 
 
 @pytest.fixture(scope="session")
+def start_of() -> Callable[..., FloatArray]:
+    """``start_of(bank, soc, cell_c)``: the state of one lane at this charge and temperature."""
+
+    def state(bank: Bank, soc: float, cell_c: float) -> FloatArray:
+        return battery.start_state(battery.stack_lanes([battery.pack_lane(bank, None)]), soc, np.array([cell_c]))
+
+    return state
+
+
+@pytest.fixture(scope="session")
 def walk_bank(walk_banks: Callable[..., Walked], make_histories: Callable[..., kernel.Histories]) -> Callable[..., Walked]:
     """``walk_bank(bank, hours, sun_w=, load_w=, ..., start_soc=, cell_c=, generator=, lane=)``: one bank through one history."""
 

@@ -388,30 +388,26 @@ def test_a_row_that_is_not_there_is_refused(make_bank, walk_bank):
         walk_bank(make_bank("lfp"), 2, lane={"load_row": -1})
 
 
+def agm_outside(power_w, air_c):
+    """A trip of two AGM units outside, in air of one temperature all year, with a source beside the sun."""
+    return trip(
+        bank='chemistry = "agm"\nplace = "outside"\nin_parallel = 2\nresistance_per_c = 0',
+        power_w=power_w,
+        more='[[source]]\nname = "fuel cell"\nwatts = 5\n',
+        stop=COLD % ", ".join([str(air_c)] * 12),
+    )
+
+
 def test_what_a_cold_bank_holds_back_is_lifted_with_the_cold():
     """AGM at -20 C gives about half of its charge; its chargers work, so nothing else about it is cold."""
-    outcome = simulate(
-        trip(
-            bank='chemistry = "agm"\nplace = "outside"\nin_parallel = 2\nresistance_per_c = 0',
-            power_w=14,
-            more='[[source]]\nname = "fuel cell"\nwatts = 5\n',
-            stop=COLD % ", ".join(["-20"] * 12),
-        )
-    )
+    outcome = simulate(agm_outside(14, -20))
     assert outcome.flat_day_counts["base"] > outcome.flat_day_counts["lift cold"]
     assert outcome.flat_days[0].cause == "cold"
 
 
 def test_a_bank_in_a_warm_cabin_is_not_called_cold():
     """AGM at 18 C gives a few per cent less than at 25 C, but nobody would call it cold."""
-    outcome = simulate(
-        trip(
-            bank='chemistry = "agm"\nplace = "outside"\nin_parallel = 2\nresistance_per_c = 0',
-            power_w=22,
-            more='[[source]]\nname = "fuel cell"\nwatts = 5\n',
-            stop=COLD % ", ".join(["18"] * 12),
-        )
-    )
+    outcome = simulate(agm_outside(22, 18))
     first = outcome.flat_days[0]
     assert outcome.flat_day_counts["lift cold"] == outcome.flat_day_counts["base"]
     assert outcome.hours[:, k.CELL_END_C].min() > 10.0

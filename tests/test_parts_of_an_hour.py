@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
 
 from simulator import battery
@@ -22,7 +21,6 @@ def alike(whole, parted, rel=1e-6):
 
 def in_parts(walk_bank, bank, hours, share, **given):
     """The same hours whole, and with a first part that is called a peak and has the same load."""
-    given["lane"] = dict(given.get("lane", {}))
     return walk_bank(bank, hours, **given), walk_bank(bank, hours, peak_h=share, **given)
 
 
@@ -71,11 +69,11 @@ def test_a_level_that_was_switched_off_stays_off_for_the_hour(make_bank, walk_ba
     assert walked.hour(k.MISSED_SHED_WH)[1] == 0.0
 
 
-def test_a_heater_on_spare_power_has_all_the_sun_of_a_dark_bus(make_bank, walk_bank):
+def test_a_heater_on_spare_power_has_all_the_sun_of_a_dark_bus(make_bank, walk_bank, start_of):
     """Nothing holds the bus up, so no load takes any of it; a hookup would."""
     heater = Heater(power_w=500.0, on_below_c=2.0, off_above_c=8.0, from_bank=False)
     bank = make_bank("lfp", standby_w=0.0, heater=heater, reconnect_soc=0.3)
-    state = battery.start_state(battery.stack_lanes([battery.pack_lane(bank, None)]), np.array([0.1]), np.array([-15.0]))
+    state = start_of(bank, 0.1, -15.0)
     state[0, [k.DARK, k.BACK_SOC]] = (1.0, 0.9)
     given = {"load_w": 20.0, "sun_w": 30.0, "bay_c": -15.0, "lane": {"loss_w_per_c": 50.0}}
     dark = walk_bank(bank, 1, state=state.copy(), **given)
@@ -86,10 +84,10 @@ def test_a_heater_on_spare_power_has_all_the_sun_of_a_dark_bus(make_bank, walk_b
     assert held.total(k.MISSED_DARK_WH) == 0.0
 
 
-def test_a_dark_bank_that_has_warmed_up_comes_back_at_the_charge_of_warm_cells(make_bank, walk_bank):
+def test_a_dark_bank_that_has_warmed_up_comes_back_at_the_charge_of_warm_cells(make_bank, walk_bank, start_of):
     """It went dark in the cold, which asked for nine tenths; at 25 C a fifth is enough."""
     bank = make_bank("lfp", standby_w=0.0, cutoff_soc=0.1, reconnect_soc=0.2)
-    state = battery.start_state(battery.stack_lanes([battery.pack_lane(bank, None)]), np.array([0.6]), np.array([25.0]))
+    state = start_of(bank, 0.6, 25.0)
     for by_floor, dark_h in ((1.0, 0.0), (0.0, 3.0)):
         state[0, [k.DARK, k.BY_FLOOR, k.BACK_SOC]] = (1.0, by_floor, 0.9)
         walked = walk_bank(bank, 3, load_w=20.0, bay_c=25.0, state=state.copy())

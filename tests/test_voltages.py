@@ -7,7 +7,6 @@ import math
 import numpy as np
 import pytest
 
-from simulator import battery
 from simulator.battery import kernel as k
 from simulator.protections import protections
 from simulator.scenario.parts import Heater
@@ -18,11 +17,6 @@ DAY_H = 24
 def acts(walked, bank, lane=0):
     """Protections of one lane by name."""
     return {act.name: act for act in protections(bank, walked.result.hours[lane], float(walked.start[lane, k.CELL_C]))}
-
-
-def start_of(bank, soc, cell_c=25.0):
-    """The state of one lane at this charge and temperature."""
-    return battery.start_state(battery.stack_lanes([battery.pack_lane(bank, None)]), np.array([soc]), np.array([cell_c]))
 
 
 # ---- low and high voltage ----
@@ -191,14 +185,14 @@ def test_the_inverter_lets_go_at_the_voltage_of_the_load_it_carries(make_bank, w
 
 @pytest.mark.parametrize("chemistry", ["lfp", "agm"])
 @pytest.mark.parametrize("direct_w", [0.0, 1e-8])
-def test_a_bank_that_nobody_charges_is_at_rest(direct_w, chemistry, make_bank, walk_bank):
+def test_a_bank_that_nobody_charges_is_at_rest(direct_w, chemistry, make_bank, walk_bank, start_of):
     """All load is on the inverter, which is off: the bus has the rest voltage, below that of the restart, not that of charging.
 
     Whether the bank gives nothing or next to nothing.
     """
     bank = make_bank(chemistry, standby_w=0.0, self_discharge_frac_per_day=0.0)
     rest_v = float(np.interp(0.4, bank.curve.soc, bank.curve.ocv_v))
-    state = start_of(bank, 0.4)
+    state = start_of(bank, 0.4, 25.0)
     state[0, k.AC_OFF] = 1.0
     walked = walk_bank(
         bank,
@@ -249,12 +243,12 @@ def test_a_heater_that_takes_just_what_is_left_is_no_draw_on_the_bank(start_soc,
     assert walked.total(k.GENERATOR_H) == 0.0
 
 
-def test_an_inverter_that_was_off_stays_on_where_a_heater_takes_just_what_is_left(make_bank, walk_bank):
+def test_an_inverter_that_was_off_stays_on_where_a_heater_takes_just_what_is_left(make_bank, walk_bank, start_of):
     """Four hundred hours by themselves, each of which begins with the inverter off, and at a voltage at which it comes back."""
     rng = np.random.default_rng(4)
     heater = Heater(power_w=500.0, on_below_c=2.0, off_above_c=8.0, from_bank=False)
     bank = make_bank("lfp", standby_w=0.0, heater=heater)
-    state = start_of(bank, 0.5, cell_c=-15.0)
+    state = start_of(bank, 0.5, -15.0)
     state[0, k.AC_OFF] = 1.0
     for load_w, more_w, peak_h in rng.uniform((10.0, 1.0, 0.1), (60.0, 40.0, 0.9), (400, 3)):
         walked = walk_bank(

@@ -241,15 +241,21 @@ class Steady(NamedTuple):
     ramp: float
     """:func:`_well_terms` of a whole hour."""
     cooling: float
+    """Share of the way to the air's temperature that cells still have to go after an hour."""
     c_per_w: float
+    """Kelvin above the air in the long run for each watt of heat, and after an hour (``warming``)."""
     warming: float
     chilling: float
+    """Share of the way that a cabin cools in an hour without its heating, and warms with it (``rewarming``)."""
     rewarming: float
     charge_limit_per_h: float
     cold_limit_per_h: float
     range_v: float
+    """One over the span of bus voltage between the two sun columns [1/V]."""
     hysteresis: float
+    """Charge from the floor to the way back; 0: no latch."""
     minds_v: bool
+    """Whether inverter or electronics switch on voltage."""
 
 
 class Hour(NamedTuple):
@@ -269,11 +275,14 @@ class Hour(NamedTuple):
     generator_a: float
     """0: it may not run."""
     volts: float
+    """Of the bus, at which panels and chargers are taken, and the bank's amperes there (``current``)."""
     current: float
     absorb_v: float
     resistance: float
+    """Of the bank [ohm], and over that at 25 C (``stiffness``)."""
     stiffness: float
     rate_c: float
+    """Temperature of the cells, within the range in which laws of temperature hold."""
     end_c: float
     """Where the cells end without a heater."""
     heater_w: float
@@ -283,9 +292,12 @@ class Hour(NamedTuple):
     charge_floor: float
     back_soc: float
     charge_limit: float
+    """Amperes per ampere-hour, like ``discharge_limit``."""
     discharge_limit: float
     limit_a: float
+    """Most amperes of a draw."""
     high_soc: float
+    """Charge at which the electronics end charging on voltage; 2: never."""
 
 
 OPTIONS: dict[str, Any] = {
@@ -819,21 +831,22 @@ def _steady(lane):
         # A burner sized for twice the cabin's loss warms it in half the time it takes to cool (common practice, no source).
         chilling = 1.0 - math.exp(-1.0 / tau_h)
         rewarming = 1.0 - math.exp(-2.0 / tau_h)
+    minds_v = lane.inverter_off_v > 0.0 or lane.cutoff_v > 0.0
     return Steady(
-        two_wells,
-        decay,
-        fade,
-        ramp,
-        cooling,
-        c_per_w,
-        (1.0 - cooling) * c_per_w,
-        chilling,
-        rewarming,
-        lane.charge_limit_a / lane.capacity_ah,
-        lane.charge_cold_limit_a / lane.capacity_ah,
-        1.0 / (lane.sun_high_v - lane.sun_low_v),
-        lane.reconnect_soc - lane.floor_soc,
-        lane.inverter_off_v > 0.0 or lane.cutoff_v > 0.0,
+        two_wells=two_wells,
+        decay=decay,
+        fade=fade,
+        ramp=ramp,
+        cooling=cooling,
+        c_per_w=c_per_w,
+        warming=(1.0 - cooling) * c_per_w,
+        chilling=chilling,
+        rewarming=rewarming,
+        charge_limit_per_h=lane.charge_limit_a / lane.capacity_ah,
+        cold_limit_per_h=lane.charge_cold_limit_a / lane.capacity_ah,
+        range_v=1.0 / (lane.sun_high_v - lane.sun_low_v),
+        hysteresis=lane.reconnect_soc - lane.floor_soc,
+        minds_v=minds_v,
     )
 
 
@@ -939,34 +952,37 @@ def _begin_hour(
         reached_v = lane.charge_max_v - resistance * _most(current, 0.0)
         if _charge_v(curve, lane.target_soc) > reached_v:
             high_soc = _soc_at(curve[:, CHARGE_V], reached_v, 0.0, lane.target_soc)
+    # numba takes so many names only without a condition among them.
+    lock_c = lane.charge_resume_c if was_cold else lane.charge_min_c
+    cut = coldest_c < lane.discharge_min_c or hottest_c > lane.discharge_max_c
     return Hour(
-        demand[LEVELS - 1],
-        demand[0],
-        lane.standby_w * awake,
-        other_w,
-        shore_w,
-        drive_w,
-        sun_w,
-        scale * sun[2],
-        fixed_w,
-        generator_a,
-        volts,
-        current,
-        absorb_v,
-        resistance,
-        stiffness,
-        rate_c,
-        end_c,
-        heater_w,
-        coldest_c < (lane.charge_resume_c if was_cold else lane.charge_min_c),
-        hottest_c > lane.charge_max_c,
-        coldest_c < lane.discharge_min_c or hottest_c > lane.discharge_max_c,
-        charge_floor,
-        back_soc,
-        charge_limit,
-        limit_a / lane.capacity_ah,
-        limit_a,
-        high_soc,
+        load_wh=demand[LEVELS - 1],
+        essential_wh=demand[0],
+        electronics_w=lane.standby_w * awake,
+        other_w=other_w,
+        shore_w=shore_w,
+        drive_w=drive_w,
+        sun_w=sun_w,
+        offered_w=scale * sun[2],
+        fixed_w=fixed_w,
+        generator_a=generator_a,
+        volts=volts,
+        current=current,
+        absorb_v=absorb_v,
+        resistance=resistance,
+        stiffness=stiffness,
+        rate_c=rate_c,
+        end_c=end_c,
+        heater_w=heater_w,
+        cold=coldest_c < lock_c,
+        hot=hottest_c > lane.charge_max_c,
+        cut=cut,
+        charge_floor=charge_floor,
+        back_soc=back_soc,
+        charge_limit=charge_limit,
+        discharge_limit=limit_a / lane.capacity_ah,
+        limit_a=limit_a,
+        high_soc=high_soc,
     )
 
 
@@ -1008,15 +1024,15 @@ def _book_draw(lane, curve, book, per_ah, stored_v, soc, end, energy, time):
 
 
 @_woven
-def _gauge(lane, now, curve, load, column, demand_w, through, level, soc, well_soc, sources_w, was_off, begins, two_wells):
+def _gauge(lane, steady, now, curve, load, column, demand, through, level, soc, well, sources_w, was_off, begins):
     """The voltage under the load of this part of the hour: whether the inverter is off, and where the electronics would let go.
 
     Fills ``through`` with what goes with the inverter [W]: nothing while it is on.
     """
     for each in range(LEVELS):
         through[each] = lane.load_scale * load[each, column + 1]
-    rest_v = _ocv(curve, well_soc)
-    draw_w = demand_w + now.electronics_w + now.heater_w - sources_w
+    rest_v = _ocv(curve, _least(well / lane.well_c, 1.0) if steady.two_wells else soc)
+    draw_w = demand[level] + now.electronics_w + now.heater_w - sources_w
     ac_off = _inverter_lets_go(
         lane, curve, soc, rest_v, draw_w, through[level], now.resistance, now.limit_a, now.current, was_off, begins
     )
@@ -1025,7 +1041,7 @@ def _gauge(lane, now, curve, load, column, demand_w, through, level, soc, well_s
     floor = now.charge_floor
     if lane.cutoff_v > 0.0:
         supply_w = draw_w - through[level]
-        floor = _volt_floor(curve, soc, rest_v, supply_w, now.resistance, now.limit_a, lane.cutoff_v, floor, two_wells)
+        floor = _volt_floor(curve, soc, rest_v, supply_w, now.resistance, now.limit_a, lane.cutoff_v, floor, steady.two_wells)
     return ac_off, floor
 
 
@@ -1220,19 +1236,19 @@ def run_block(lanes, histories, curves, capacities, first, last, state, totals, 
                     begins = remaining == 1.0
                     ac_off, floor = _gauge(
                         lane,
+                        steady,
                         now,
                         curve,
                         load,
                         column,
-                        demand[level],
+                        demand,
                         through,
                         level,
                         soc,
-                        _least(well / lane.well_c, 1.0) if two_wells else soc,
+                        well,
                         now.fixed_w + (generating_w if running else 0.0),
                         ac_was_off if begins else ac_off,
                         begins,
-                        two_wells,
                     )
                 if dark and not cut_now and soc >= back_soc - TINY_SOC and soc > floor + TINY_SOC:
                     dark = False
